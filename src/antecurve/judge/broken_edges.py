@@ -11,6 +11,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from antecurve.judge.held_tops import fit_by_columns
+
 __all__ = ["edges_break_off"]
 
 Floats = NDArray[np.float64]
@@ -94,7 +96,8 @@ def _cornered(since_s: Floats, level: Floats) -> tuple[float, Floats]:
     fits = []
     for moment in _MOMENTS_S:
         columns = (np.minimum(since_s - moment, 0.0) / _REACH_S)[:, None] ** np.arange(4)
-        fits.append(_missed(columns, level))
+        missed, coefficients = fit_by_columns(columns, level)
+        fits.append((missed, columns @ coefficients))
     return min(fits, key=lambda fit: fit[0])
 
 
@@ -110,7 +113,8 @@ def _smooth(since_s: Floats, level: Floats) -> float:
         columns = np.column_stack(
             [np.ones(time.size), one, pair * np.cos(turn), pair * time * np.sinc(turn / np.pi)]
         )
-        return level - _missed(columns / np.abs(columns).max(axis=0), level)[1]
+        columns /= np.abs(columns).max(axis=0)
+        return np.asarray(level - columns @ fit_by_columns(columns, level)[1])
 
     least = np.array([-_MOST[0] + 1.0, -_MOST[1] + 1.0, 0.0])
     starts = (np.array([np.log(a), np.log(b), c]) for a, b, c in _STARTS)
@@ -129,10 +133,3 @@ def _late(since_s: Floats, missed: Floats, fitted: Floats, number: NDArray[np.in
     along = np.bincount(number, slope * missed)
     steep = np.maximum(np.bincount(number, slope**2), 1e-300)
     return np.asarray(np.clip(-along / steep, -_FARTHEST_S, _FARTHEST_S)[number])
-
-
-def _missed(columns: Floats, values: Floats) -> tuple[float, Floats]:
-    """Sum of squares that columns leave, and what they fit."""
-    fitted = columns @ np.linalg.lstsq(columns, values, rcond=None)[0]
-    residual = values - fitted
-    return float(residual @ residual), np.asarray(fitted, dtype=np.float64)

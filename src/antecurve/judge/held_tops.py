@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Tops"]
+__all__ = ["Tops", "fit_by_columns"]
 
 Floats = NDArray[np.float64]
 
@@ -122,11 +122,11 @@ def _held(x: Floats, y: Floats, noise: float, least_drop: float) -> float | None
     """The level of one kind of top by its mean course; ``None`` where it is not held."""
     if x.size < _BINS // 2:
         return None
-    smooth = _missed(np.vander(x - 0.5, _ORDER + 1), y)[0]
+    smooth = fit_by_columns(np.vander(x - 0.5, _ORDER + 1), y)[0]
     fits = []
     for moment in np.linspace(x[0] + _LEAST_HELD, x[-1] - _LEAST_REST, _MOMENTS):
         columns = np.maximum(x - moment, 0.0)[:, None] ** np.arange(4)
-        fits.append((*_missed(columns, y), moment))
+        fits.append((*fit_by_columns(columns, y), moment))
     missed, coefficients, moment = min(fits, key=lambda fit: fit[0])
     level, slope = coefficients[:2]
     drop = level - float((x[-1] - moment) ** np.arange(4) @ coefficients)
@@ -139,8 +139,23 @@ def _held(x: Floats, y: Floats, noise: float, least_drop: float) -> float | None
     return float(level) if abs(tilt) < _LEVEL * drop else None
 
 
-def _missed(columns: Floats, values: Floats) -> tuple[float, Floats]:
-    """Sum of squares that columns leave, and their coefficients."""
-    fitted = np.linalg.lstsq(columns, values, rcond=None)[0]
-    residual = values - columns @ fitted
-    return float(residual @ residual), np.asarray(fitted, dtype=np.float64)
+def fit_by_columns(columns: Floats, values: Floats) -> tuple[float, Floats]:
+    """Fit values by columns.
+
+    Parameters
+    ----------
+    columns : numpy.ndarray of float, shape (values, columns)
+        What the values are a sum of.
+    values : numpy.ndarray of float, shape (values,)
+        The values.
+
+    Returns
+    -------
+    missed : float
+        Sum of the squares that the fit leaves.
+    coefficients : numpy.ndarray of float, shape (columns,)
+        Of the columns.
+    """
+    coefficients = np.linalg.lstsq(columns, values, rcond=None)[0]
+    residual = values - columns @ coefficients
+    return float(residual @ residual), np.asarray(coefficients, dtype=np.float64)

@@ -23,24 +23,8 @@ WANTED_PAUSE = 0.1
 """Half width of a dead zone over the half swing that a pass is to exclude, by judgement."""
 _OFF = 0.38  # of a sample, by which each half period is to begin elsewhere: the golden section
 _STARTS = (0.0, 0.2, 0.4, 0.6, 0.8)  # of a sample: where a record begins is chance
-_PERIODS = (
-    3,
-    4,
-    5,
-    6,
-    8,
-    10,
-    12,
-    15,
-    20,
-    25,
-    30,
-    40,
-    50,
-    60,
-    80,
-    100,
-)  # beyond, another level tells sooner
+_PERIODS = (3, 4, 5, 6, 8, 10, 12, 15, 20, 25, 30, 40, 50, 60, 80, 100)
+"""Tried; beyond, another level tells sooner."""
 _ALL_OF_IT = 0.5  # of the half swing; beyond, nothing of an edge is left
 
 
