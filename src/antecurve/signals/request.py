@@ -127,9 +127,11 @@ class SignalRequest:
 
     @property
     def period_samples(self) -> int:
-        """Samples after which the signal repeats: of a multitone a period of its low end."""
+        """Samples after which the signal repeats: of a multitone periods of its low end."""
         if self.kind == "multitone":
-            return round(self.rate_hz / self.ends_hz[0])
+            low_hz = self.ends_hz[0]
+            periods = max(1, math.ceil(_LEAST_STEP_S * low_hz * (1.0 - 1e-12)))
+            return round(periods * self.rate_hz / low_hz)
         return round(self.seconds * self.rate_hz)
 
     @property

@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 from antecurve.checked import checked
 from antecurve.results import Result
 from antecurve.signals.cue import CUE_S, cue_waveform
-from antecurve.signals.low_crest import crest_factor
 from antecurve.signals.request import SignalRequest
 from antecurve.signals.waveforms import multitone_lines, played_hz, run_waveform
 
@@ -148,7 +147,7 @@ def make_signal(request: SignalRequest) -> Signal:
     return Signal(
         request,
         np.concatenate(parts),
-        20.0 * math.log10(crest_factor(run)),
+        20.0 * math.log10(highest / rms),
         20.0 * math.log10(rms * math.sqrt(2.0)),
         _edge(request) if request.kind == "square" else None,
     )

@@ -21,8 +21,8 @@ Complex = NDArray[np.complex128]
 Integers = NDArray[np.int64]
 
 _FADE_S = 0.005  # of a sine step: short against it, and no click
-_TONES_PER_OCTAVE = 6  # bends of a playback curve show between third octaves
-_HUM_HZ = np.array([50.0, 60.0, 100.0, 120.0, 150.0, 180.0])  # the mains, its strongest harmonics
+_TONES_PER_OCTAVE = 48  # the more tones, the better the fast ones fill between peaks of the slow
+_HUM_HZ = np.concatenate([50.0 * np.arange(1, 21), 60.0 * np.arange(1, 17)])  # above, it is weak
 _OVERSAMPLING = 4  # peaks between samples then stand out by less than 0.1 dB
 _SEED = 20  # of the noise: every file of a request is the same
 
@@ -45,7 +45,7 @@ def played_hz(request: SignalRequest) -> float:
 
 
 def multitone_lines(request: SignalRequest) -> Integers:
-    """Choose the tones of a multitone, six to an octave and clear of the first lines of hum.
+    """Choose the tones of a multitone, 48 to an octave and clear of the lines of hum.
 
     Parameters
     ----------
@@ -141,12 +141,26 @@ def _sweep(request: SignalRequest) -> Floats:
 
 
 def _multitone(request: SignalRequest) -> Floats:
-    """Tones of equal level and a low crest factor."""
+    """Tones with equal power in each octave, and a low crest factor."""
     lines = multitone_lines(request)
+    amplitudes = _octave_shares(lines)
     spectrum = np.zeros(request.period_samples // 2 + 1, dtype=complex)
-    spectrum[lines] = np.exp(1j * low_crest_phases(lines))
+    spectrum[lines] = amplitudes * np.exp(1j * low_crest_phases(lines, amplitudes))
     periods = request.run_samples // request.period_samples
     return np.tile(_of_peak_one(spectrum, request.period_samples), periods)
+
+
+def _octave_shares(lines: Integers) -> Floats:
+    """Amplitudes at which each tone has the power of the octaves it stands for.
+
+    They reach half-way to its neighbours: low tones stand wide apart, a period of all being short.
+    """
+    octaves = np.log2(lines)
+    if octaves.size < 2:
+        return np.ones(octaves.size)
+    between = (octaves[1:] + octaves[:-1]) / 2.0
+    first, last = 2.0 * octaves[:1] - between[:1], 2.0 * octaves[-1:] - between[-1:]
+    return np.sqrt(np.diff(np.concatenate([first, between, last])))
 
 
 def _noise(request: SignalRequest) -> Floats:
