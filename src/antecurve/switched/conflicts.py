@@ -26,7 +26,7 @@ from antecurve.switched.throws import ThrownNetwork
 from antecurve.synthesis.sections import named_form
 from antecurve.synthesis.sections.cascade import CASCADE_LONG_FIRST, CASCADE_SHORT_FIRST
 
-__all__ = ["APART", "Conflict", "Conflicts", "fewest_hitting", "needed_conflicts"]
+__all__ = ["APART", "Conflict", "Conflicts", "fewest_hitting", "needed_conflicts", "value_bounds"]
 
 APART = 3e-3  # ln: what lies nearer makes curves less than 0.005 dB apart, which count as one
 
@@ -85,7 +85,7 @@ class Conflicts:
     def __init__(self, tables: FormTables) -> None:
         self.tables = tables
         self._bounds = [
-            [_bounds(tables, table, n) for n in table.thrown] for table in tables.tables
+            [value_bounds(tables, table, n) for n in table.thrown] for table in tables.tables
         ]
         self._between: dict[tuple[tuple[int, int], tuple[int, int]], tuple[Conflict, ...]] = {}
 
@@ -152,12 +152,25 @@ def _zero_products(
             yield tuple(ref for ref in order if ref in refs), low, high
 
 
-def _bounds(
+def value_bounds(
     tables: FormTables, table: ExactTable, network: ThrownNetwork
 ) -> dict[tuple[str, ...], tuple[float, float, bool]]:
-    """Least and largest ln of each value, and of each product or ratio that has no scale.
+    """Bound ln of each value, and of each product or ratio that has no scale.
 
-    With each goes whether that holds for every network that makes the curve.
+    Parameters
+    ----------
+    tables : FormTables
+        The form.
+    table : ExactTable
+        Exact values of one position of the switch.
+    network : ThrownNetwork
+        What its throws leave of the network.
+
+    Returns
+    -------
+    dict of tuple of str to tuple
+        By the references of the elements the least and the largest, and whether they hold for
+        every network that makes the curve.
     """
     topology, ranges = tables.topology, table.ranges
     if len(ranges.values) != len(network.topology.elements):

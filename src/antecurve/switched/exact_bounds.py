@@ -1,19 +1,13 @@
 """Bounds of the networks that make the curve of one position of the switch exactly.
 
-The variables are logarithms of values, and that of a free pole.  Where a resistor and a capacitor
-make a zero by themselves (`antecurve.pick.structure`) one follows from the other,
-ln C = ln T - ln R.
+The variables are logarithms of values.  Where a resistor and a capacitor make a zero by themselves
+(`antecurve.pick.structure`) one follows from the other, ln C = ln T - ln R.
 
+* **Products and ratios** of values have bounds whatever is free (`antecurve.switched.conflicts`).
+  They narrow boxes of the variables.
 * **Monotone bounds.** The zeros are those of the curve, and the poles are known but for a free one
-  and the load's, so that ratios of coefficients and H(s) at real s are known within bounds; they
-  rise or fall with every element (`antecurve.pick.monotone_bounds`).
-* **Tangent and curvature** over the band (`antecurve.pick.bounds`).  A free pole T is a further
-  factor 1 + s T: by ln T its slope is S = s T/(1 + s T), and its curvature is within u(S).
-
-With load capacitance there is one pole T5 more, the shortest.  1/T5 is the largest eigenvalue of
-G v = lambda C v, and so above v^T G v/v^T C v with v = 1 at the nodes that capacitors join with the
-output and 0 elsewhere: where these reach neither ground nor the input, T5 <= CL (R || RL), R the
-resistor across the output.  Over the band T5 changes the shape by less than ln(1 + (w T5)^2)/4.
+  and the load's, which is shorter: so ratios of coefficients and H(s) at real s are known within
+  bounds.  They rise or fall with every element (`antecurve.pick.monotone_bounds`).
 """
 
 from __future__ import annotations
@@ -28,18 +22,39 @@ from numpy.typing import NDArray
 
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve, zero_pole_gain
 from antecurve.job import Job
-from antecurve.networks.topology import Element, ElementKind
-from antecurve.pick.model import NEPER_DB, Linear, NetworkModel
+from antecurve.networks.topology import Element
+from antecurve.pick.model import NEPER_DB, NetworkModel
 from antecurve.pick.structure import shorting_pairs, zero_pairs
 from antecurve.switched.throws import ThrownNetwork
 
-__all__ = ["ExactBounds", "ExactModel", "Wanted"]
+__all__ = ["ExactBounds", "ExactModel", "ValueBound", "Wanted"]
 
 Floats = NDArray[np.float64]
 
-_LIMIT_DB = 0.01  # twice what counts as exact
 _REAL_POINTS = 7  # of real s, about three in two decades of the band and beside it
+_NARROWED = 1e-12  # of a logarithm: more than sums of some round
 _SLACK = 1e-9  # relative: widens each bound by more than its sums round
+
+
+@dataclass(frozen=True, slots=True)
+class ValueBound:
+    """Bounds of ln v_first + sign ln v_last, of a value where the sign is 0.
+
+    Attributes
+    ----------
+    first, last : int
+        Places of the elements.
+    sign : float
+        1 for a product, -1 for a ratio, 0 for the first value by itself.
+    low, high : float
+        The bounds.
+    """
+
+    first: int
+    last: int
+    sign: float
+    low: float
+    high: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -62,6 +77,8 @@ class Wanted:
         Zeros [s] of the curve; empty where not every capacitor makes one.
     samples : numpy.ndarray of float, shape (samples, elements)
         ln of some exact values: they tell in a cascade which pair makes which zero.
+    bounds : tuple of ValueBound
+        What is proved of its values.
     """
 
     name: str
@@ -71,6 +88,7 @@ class Wanted:
     poles: tuple[float, float] | None
     zeros_s: tuple[float, ...]
     samples: Floats
+    bounds: tuple[ValueBound, ...]
 
     @property
     def elements(self) -> tuple[Element, ...]:
@@ -103,7 +121,7 @@ class Wanted:
 
 
 class ExactModel(NetworkModel):
-    """A position by the logarithms that remain, its free pole among them.
+    """A position by the logarithms that remain.
 
     Parameters
     ----------
@@ -115,22 +133,16 @@ class ExactModel(NetworkModel):
         ln of an element is its sign times the variable, and its shift more.
     variables : numpy.ndarray of int, shape (count,)
         The variables of both positions that this one has, in the order of `columns`.
-    pole : int
-        Place of the free pole; -1 for none.
     """
 
     def __init__(
         self, wanted: Wanted, columns: NDArray[np.int64], signs: Floats, shifts: Floats,
-        variables: NDArray[np.int64], pole: int,
+        variables: NDArray[np.int64],
     ) -> None:  # fmt: skip
         super().__init__(wanted.network.topology, replace(wanted.job, curve=wanted.curve))
         self.columns, self.signs, self.shifts = columns, signs, shifts
-        self.variables, self.pole = variables, pole
-        self._to_variables = np.zeros((len(columns), len(variables)))
-        self._to_variables[np.arange(len(columns)), columns] = signs
-        own = (signs > 0.0) & (shifts == 0.0)
-        self.across_output = tuple(int(columns[i]) for i in self.across_output if own[i])
-        self.at_input = tuple(int(columns[i]) for i in self.at_input if own[i])
+        self.variables = variables
+        self._bounds = wanted.bounds
 
     def elements(self, logs: Floats) -> Floats:
         """Take the logarithms of the elements from those of the variables.
@@ -163,73 +175,40 @@ class ExactModel(NetworkModel):
         one, other = np.exp(self.elements(low)), np.exp(self.elements(high))
         return np.minimum(one, other), np.maximum(one, other)
 
-    def linearise(self, values: Floats) -> Linear:
-        """Linearise by the variables; see `NetworkModel.linearise`.
+    def narrowed(self, low: Floats, high: Floats) -> tuple[Floats, Floats]:
+        """Narrow boxes to what is proved of values, products and ratios.
 
         Parameters
         ----------
-        values : numpy.ndarray of float, shape (points, variables)
-            Values of the variables [ohm, F and s].
+        low, high : numpy.ndarray of float, shape (boxes, variables)
+            Ends of the boxes, ln of the variables of both positions.
 
         Returns
         -------
-        Linear
-            Of the rows.
+        low, high : numpy.ndarray of float, shape (left, variables)
+            Those in which anything is left.
         """
-        linear = self._by_variables(super().linearise(self._values(values)))
-        if self.pole < 0:
-            return linear
-        square = (2.0 * math.pi * self.frequency * values[:, self.pole, None]) ** 2
-        share, sizes = square / (1.0 + square), np.sqrt(square) / (1.0 + square)
-        sizes = sizes + 2.0 * share * (1.0 - share)
-        slopes, top, bottom = (
-            np.array(a) for a in (linear.slopes, linear.top_sizes, linear.bottom_sizes)
-        )
-        slopes[:, :, self.pole] += share - share[:, -1:]  # the last row, 1 kHz, stays as it is
-        top[:, :-1, self.pole] += sizes[:, :-1]
-        bottom[:, :-1, self.pole] += sizes[:, -1:]
-        rows = linear.rows + 0.5 * (np.log1p(square) - np.log1p(square[:, -1:]))
-        return Linear(rows, slopes, top, bottom)
-
-    def linearise_output(self, values: Floats) -> Linear:
-        """Linearise by the variables; see `NetworkModel.linearise_output`.
-
-        Parameters
-        ----------
-        values : numpy.ndarray of float, shape (points, variables)
-            Values of the variables [ohm, F and s].
-
-        Returns
-        -------
-        Linear
-            One row, of ln|Z| with Z in ohm.
-        """
-        return self._by_variables(super().linearise_output(self._values(values)))
-
-    def linearise_input(self, values: Floats) -> Linear:
-        """Linearise by the variables; see `NetworkModel.linearise_input`.
-
-        Parameters
-        ----------
-        values : numpy.ndarray of float, shape (points, variables)
-            Values of the variables [ohm, F and s].
-
-        Returns
-        -------
-        Linear
-            One row, of ln|Z| with Z in ohm.
-        """
-        return self._by_variables(super().linearise_input(self._values(values)))
-
-    def _values(self, values: Floats) -> Floats:
-        return np.exp(self.elements(np.log(values)))
-
-    def _by_variables(self, linear: Linear) -> Linear:
-        sizes = np.abs(self._to_variables)
-        return Linear(
-            linear.rows, linear.slopes @ self._to_variables, linear.top_sizes @ sizes,
-            linear.bottom_sizes @ sizes,
-        )  # fmt: skip
+        own = self.variables[self.columns]
+        ends = self.signs * low[:, own] + self.shifts, self.signs * high[:, own] + self.shifts
+        least, most = np.minimum(*ends).T.copy(), np.maximum(*ends).T.copy()
+        for bound in self._bounds:
+            i, j, sign = bound.first, bound.last, bound.sign
+            near, far = (least[j], most[j]) if sign >= 0.0 else (most[j], least[j])
+            least[i] = np.maximum(least[i], bound.low - sign * far)
+            most[i] = np.minimum(most[i], bound.high - sign * near)
+            if sign:
+                others = sign * (bound.low - most[i]), sign * (bound.high - least[i])
+                least[j] = np.maximum(least[j], np.minimum(*others))
+                most[j] = np.minimum(most[j], np.maximum(*others))
+        low, high = low.copy(), high.copy()
+        for variable, sign, shift, one, two in zip(
+            own, self.signs, self.shifts, least, most, strict=True
+        ):
+            told = sign * (one - shift), sign * (two - shift)
+            low[:, variable] = np.maximum(low[:, variable], np.minimum(*told) - _NARROWED)
+            high[:, variable] = np.minimum(high[:, variable], np.maximum(*told) + _NARROWED)
+        keep = np.all(low <= high, axis=1) & np.all(least <= most + _NARROWED, axis=0)
+        return low[keep], high[keep]
 
 
 class ExactBounds:
@@ -245,7 +224,7 @@ class ExactBounds:
     Raises
     ------
     ValueError
-        When its zeros and poles are not as many as the curve says, or no bound of T5 is known.
+        When its zeros and poles are not as many as the curve says.
     """
 
     def __init__(self, model: ExactModel, wanted: Wanted) -> None:
@@ -257,11 +236,9 @@ class ExactBounds:
         lowest, highest = wanted.poles or (0.0, 0.0)
         poles = [(t, t) for t in curve.poles_s] + [(lowest, highest)] * (wanted.poles is not None)
         further = len(bottom) - 1 - len(poles)
-        self.has_load_pole = further == 1
         if len(top) - 1 != len(curve.zeros_s) or further not in (0, 1):
             raise ValueError("zeros and poles are more than the curve's")
-        if self.has_load_pole:
-            self._across = _across_output(wanted)
+        if further:  # the load's
             poles.append((0.0, highest or min(curve.poles_s)))
         zeros = [(t, t) for t in curve.zeros_s]
         self._top, self._bottom = _ratios(zeros), _ratios(poles)
@@ -331,44 +308,8 @@ class ExactBounds:
         size = np.abs(top @ s ** np.arange(top.shape[1]))
         return np.asarray(size / np.abs(bottom @ s ** np.arange(bottom.shape[1])) * (1.0 - _SLACK))
 
-    def limit(self, high: Floats) -> float:
-        """State the largest centred error that counts as none, the load's pole included.
-
-        Parameters
-        ----------
-        high : numpy.ndarray of float, shape (boxes, elements)
-            Largest values of the elements [ohm and F].
-
-        Returns
-        -------
-        float
-            The error [Np], for all boxes.
-        """
-        limit = _LIMIT_DB / NEPER_DB
-        if not self.has_load_pole:
-            return limit
-        loading = self._model.job.loading
-        parallel = 1.0 / (1.0 / high[:, self._across].max() + 1.0 / loading.load_resistance)
-        reach = 2.0 * math.pi * self._model.job.target.band_hz[1]
-        reach *= loading.load_capacitance * parallel
-        return limit + 0.25 * math.log1p(reach * reach)
-
 
 def _ratios(times: list[tuple[float, float]]) -> tuple[Floats, Floats]:
     """Bounds of the ratios of neighbouring coefficients, which rise with each time constant."""
     least, most = (np.abs(np.poly([-t[end] for t in times])) for end in (0, 1))
     return least[1:] / least[:-1], most[1:] / most[:-1]
-
-
-def _across_output(wanted: Wanted) -> int:
-    """Place of the resistor across the output, where it bounds the load's pole."""
-    joined, seen = {"out"}, set[str]()
-    capacitors = [set(e.nodes) for e in wanted.elements if e.kind is ElementKind.CAPACITOR]
-    while joined - seen:
-        node = (joined - seen).pop()
-        seen.add(node)
-        joined |= {n for nodes in capacitors if node in nodes for n in nodes}
-    across = [i for i, e in enumerate(wanted.elements) if set(e.nodes) == {"out", "0"}]
-    if joined & {"in", "0"} or len(across) != 1:
-        raise ValueError("no bound of the load's pole")
-    return across[0]

@@ -2,8 +2,9 @@
 
 Some values of two switch positions are the same, others their own.  Where one of a pair that makes
 a zero follows from the other, that both are shared is left out, which allows more.  The logarithms
-that remain, and those of the free poles, span a box.  It is halved until the bounds of
-`antecurve.switched.exact_bounds` exclude one of the curves in every part.
+that remain span a box.  It is halved until in every part either bounds exclude one of the curves
+(`antecurve.switched.exact_bounds`) or equations exclude both at once
+(`antecurve.switched.exact_roots`).
 """
 
 from __future__ import annotations
@@ -17,9 +18,9 @@ from numpy.typing import NDArray
 
 from antecurve.curves.model import FLAT
 from antecurve.job import Job
-from antecurve.pick.bounds import bound_boxes
-from antecurve.switched.conflicts import Conflict
-from antecurve.switched.exact_bounds import ExactBounds, ExactModel, Wanted
+from antecurve.switched.conflicts import Conflict, value_bounds
+from antecurve.switched.exact_bounds import ExactBounds, ExactModel, ValueBound, Wanted
+from antecurve.switched.exact_roots import ExactRoots, may_all_be_zero, reach_by_variable
 from antecurve.switched.exact_tables import FormTables, pole_range
 from antecurve.switched.request import SwitchPosition
 from antecurve.switched.throws import ThrownNetwork
@@ -32,12 +33,11 @@ Floats = NDArray[np.float64]
 Ranges = Mapping[object, tuple[float, float]]
 Positions = tuple[tuple[SwitchPosition, Job], ...]
 
-_MOST_BOUNDED = 30_000  # boxes of one proof: a second or so; those that succeed take some thousands
-_MOST_OF_FORM = 60_000  # boxes of all proofs of one form: two seconds
-_BATCH = 2000  # boxes at a time: goes nearly depth first
-_WIDE = 1.0  # of a logarithm: a tangent says nothing of wider boxes
+_EFFORTS = (0, 300, 3000, 40_000)
+"""Boxes of one proof, in turns: of some curves one box tells, others share as much as is asked."""
+_MOST_OF_FORM = 150_000  # boxes of all proofs of one form: some eight seconds
+_BATCH = 500  # boxes at a time: goes nearly depth first
 _NARROW = 1e-3  # of a logarithm: a box that is left so narrow holds values for both curves
-_SLACK = 1e-9  # of a logarithm: more than rounding
 
 
 class Exclusions:
@@ -64,7 +64,7 @@ class Exclusions:
             CASCADE_LONG_FIRST, CASCADE_SHORT_FIRST,
         )  # fmt: skip
         self._left = _MOST_OF_FORM
-        self._known: dict[tuple[int, int, int, int], list[tuple[frozenset[str], bool]]] = {}
+        self._known: dict[tuple[int, int, int, int], list[tuple[frozenset[str], bool, int]]] = {}
 
     def conflict(self, chosen: tuple[int, ...], switched: frozenset[str]) -> Conflict | None:
         """Find two curves that cannot be made if some positions alone are switched.
@@ -82,10 +82,10 @@ class Exclusions:
             Proved; ``None`` where no proof was found within a fixed effort.
         """
         pairs = list(combinations(range(len(chosen)), 2))
-        for tried in (False, True):  # what is known already comes first
+        for most in _EFFORTS:  # what is known already comes first, what is easily proved next
             for one, other in pairs:
                 key = (one, chosen[one], other, chosen[other])
-                if self._excluded(key, switched, tried=tried):
+                if self._excluded(key, switched, most):
                     wanted = self._wanted(*key[:2]), self._wanted(*key[2:])
                     common = {e.ref for e in wanted[0].elements}
                     common &= {e.ref for e in wanted[1].elements} - switched
@@ -94,22 +94,24 @@ class Exclusions:
         return None
 
     def _excluded(
-        self, key: tuple[int, int, int, int], switched: frozenset[str], *, tried: bool
+        self, key: tuple[int, int, int, int], switched: frozenset[str], most: int
     ) -> bool:
+        """Whether two positions are known to conflict, or it takes no more boxes to prove it."""
         known = self._known.setdefault(key, [])
-        for others, proved in known:
+        for others, proved, tried in known:
             if proved and switched <= others:
                 return True
-            if not proved and others <= switched:
+            if not proved and others <= switched and most <= tried:
                 return False
-        if not tried or self._left <= 0:
+        most = min(most, self._left)
+        if most <= 0:
             return False
         proved, bounded = _cannot_share(
             self._wanted(*key[:2]), self._wanted(*key[2:]), switched, self._ranges,
-            fixed=self._fixed, most=min(_MOST_BOUNDED, self._left),
+            fixed=self._fixed, most=most,
         )  # fmt: skip
         self._left -= bounded
-        known.append((switched, proved))
+        known.append((switched, proved, most))
         return proved
 
     def _wanted(self, number: int, index: int) -> Wanted:
@@ -118,8 +120,22 @@ class Exclusions:
         poles = self._poles if position.free_pole else None
         return Wanted(
             position.name, network, job, position.curve, poles, table.zeros_s,
-            table.values(network),
+            table.values(network), self._bounds_of(number, network),
         )  # fmt: skip
+
+    def _bounds_of(self, number: int, network: ThrownNetwork) -> tuple[ValueBound, ...]:
+        """What is proved of single values and of products and ratios of two."""
+        tables = self._tables
+        places = {ref: i for i, ref in enumerate(network.topology.refs)}
+        kinds = [e.kind for e in network.topology.elements]
+        made = []
+        bounds = value_bounds(tables, tables.tables[number], network)
+        for refs, (low, high, proved) in bounds.items():
+            if proved and len(refs) <= 2:
+                first, last = places[refs[0]], places[refs[-1]]
+                sign = 0.0 if len(refs) == 1 else 1.0 if kinds[first] != kinds[last] else -1.0
+                made.append(ValueBound(first, last, sign, low, high))
+        return tuple(made)
 
 
 def _cannot_share(
@@ -153,27 +169,31 @@ def _excluded(
         bounds = [ExactBounds(m, w) for m, w in zip(models, both, strict=True)]
     except ValueError:
         return False, 0
+    roots = [ExactRoots(m, w, p) for m, w, p in zip(models, both, pairs, strict=True)]
     stack, bounded = [(low[None], high[None])], 0
     while stack and bounded < most:
         low, high = stack.pop()
         if len(low) > _BATCH:
             stack.append((low[_BATCH:], high[_BATCH:]))
             low, high = low[:_BATCH], high[:_BATCH]
+        bounded += len(low)
         for model, bound in zip(models, bounds, strict=True):
+            low, high = model.narrowed(low, high)
             own = model.variables
             keep = bound(*model.element_ends(low[:, own], high[:, own]))
             low, high = low[keep], high[keep]
-        worth = high - low
-        near = worth.max(axis=1, initial=0.0) <= _WIDE
-        bounded += int(near.sum())
-        cut = _cut(models, bounds, low[near], high[near])
-        low, high, worth = (
-            np.concatenate([a[~near], b]) for a, b in zip((low, high, worth), cut, strict=True)
-        )
-        if np.any((high - low).max(axis=1, initial=0.0) < _NARROW):
+        if not len(low):
+            continue
+        corners = [equation for of_one in roots for equation in of_one.at_corners(low, high)]
+        if not corners:
+            return False, bounded  # neither curve prescribes a pole
+        keep = may_all_be_zero(corners)
+        low, high = low[keep], high[keep]
+        if np.any((high - low).max(axis=1, initial=_NARROW) < _NARROW):
             return False, bounded
         if len(low):
-            stack.append(_halves(low, high, worth.argmax(axis=1)))
+            reach = reach_by_variable([equation[keep] for equation in corners])
+            stack.append(_halves(low, high, reach.argmax(axis=1)))
     return not stack, bounded
 
 
@@ -184,25 +204,6 @@ def _halves(low: Floats, high: Floats, axis: NDArray[np.int64]) -> tuple[Floats,
     lower, upper = low.copy(), high.copy()
     lower[box, axis], upper[box, axis] = middle, middle
     return np.concatenate([low, lower]), np.concatenate([upper, high])
-
-
-def _cut(
-    models: list[ExactModel], bounds: list[ExactBounds], low: Floats, high: Floats
-) -> tuple[Floats, Floats, Floats]:
-    """What tangents leave of boxes, and what dividing them along each variable promises."""
-    worth = np.zeros_like(low)
-    for model, bound in zip(models, bounds, strict=True):
-        if not len(low):
-            break
-        own = model.variables
-        limit = bound.limit(model.element_ends(low[:, own], high[:, own])[1])
-        tangent = bound_boxes(model, low[:, own], high[:, own], limit=limit)
-        low[:, own] = np.maximum(low[:, own], tangent.low - _SLACK)
-        high[:, own] = np.minimum(high[:, own], tangent.high + _SLACK)
-        worth[:, own] = np.maximum(worth[:, own], tangent.worth)
-        keep = tangent.keep & np.all(low <= high, axis=1)
-        low, high, worth = low[keep], high[keep], worth[keep]
-    return low, high, worth
 
 
 def _variables(
@@ -223,19 +224,14 @@ def _variables(
             signs[follows], shifts[follows] = -1.0, math.log(time)
             told_by[follows] = refs[leads]
         keys = [(ref, wanted.name if ref in switched else "") for ref in told_by]
-        if wanted.poles is not None:
-            keys.append(("", wanted.name))
         columns_of = [number.setdefault(key, len(number)) for key in keys]
         variables = sorted(set(columns_of))
-        columns = np.array([variables.index(c) for c in columns_of[: len(refs)]])
-        pole = variables.index(columns_of[-1]) if wanted.poles is not None else -1
-        models.append(ExactModel(wanted, columns, signs, shifts, np.array(variables), pole))
+        columns = np.array([variables.index(c) for c in columns_of])
+        models.append(ExactModel(wanted, columns, signs, shifts, np.array(variables)))
         for element, sign, shift, column in zip(
-            wanted.elements, signs, shifts, columns_of[: len(refs)], strict=True
+            wanted.elements, signs, shifts, columns_of, strict=True
         ):
             ends.append((column, sorted(float(sign * (x - shift)) for x in ranges[element.kind])))
-        if wanted.poles is not None:
-            ends.append((columns_of[-1], [math.log(t) for t in wanted.poles]))
     low, high = np.full(len(number), -math.inf), np.full(len(number), math.inf)
     for column, (least, most) in ends:
         low[column], high[column] = max(low[column], least), min(high[column], most)
