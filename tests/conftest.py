@@ -35,7 +35,9 @@ DATA = Path(__file__).parent / "data"
 # Each takes more than ten seconds of a worker: begun last, they would leave the others idle.
 LONG = frozenset(
     {
-        "app", "browser", "processes", "test_box", "test_measure", "test_notebooks", "test_pins",
+        "app", "browser", "formulas", "processes", "test_box", "test_curves_identify",
+        "test_judge_two_channel", "test_judge_unfit_units", "test_measure", "test_notebooks",
+        "test_own_meshes", "test_pins",
     }
 )  # fmt: skip
 _TOGETHER = {
@@ -134,7 +136,7 @@ def browser() -> Iterator[Any]:
 
     with sync_playwright() as playwright:
         chromium = playwright.chromium.launch(
-            executable_path=shutil.which("chromium") or "/usr/bin/chromium",
+            executable_path=shutil.which("chromium-headless-shell") or shutil.which("chromium"),
             args=[
                 "--no-sandbox",
                 "--disable-gpu",

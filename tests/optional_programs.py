@@ -33,7 +33,9 @@ def _installed(*programs: str) -> bool:
 
 
 needs_chromium = _needs(
-    "CHROMIUM", _installed("chromium"), "Chromium (Debian's package) is not installed"
+    "CHROMIUM",
+    _installed("chromium-headless-shell") or _installed("chromium"),
+    "Chromium (Debian's package) is not installed",
 )
 needs_axe = _needs(
     "CHROMIUM", AXE.exists(), "axe-core is not installed: npm install --prefix .axe axe-core"
