@@ -364,6 +364,7 @@ def design(
     progress: Callable[[PickProgress], None] | None = None,
     builds_progress: Callable[[int, int], None] | None = None,
     executor: Executor | None = None,
+    budget_seconds: float | None = None,
 ) -> Design:
     """Do the main job: pick parts for a network that imposes the job's curve, and analyse it.
 
@@ -379,6 +380,8 @@ def design(
         Called with builds done and builds in all, once the search is over.
     executor : concurrent.futures.Executor, optional
         Runs parts of a very large search.
+    budget_seconds : float, optional
+        Time for the search [s], in place of the job's.
 
     Returns
     -------
@@ -406,7 +409,10 @@ def design(
     if job.network.elements is not None:
         check_wiring(Topology("own", job.network.elements))
     with single_threaded_linear_algebra(of_scipy=False):
-        result = pick(job, drawer=drawer, progress=progress, executor=executor)
+        result = pick(
+            job, drawer=drawer, progress=progress, executor=executor,
+            budget_seconds=budget_seconds,
+        )  # fmt: skip
         made = Design(
             job,
             result.best,

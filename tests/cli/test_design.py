@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import re
 from pathlib import Path
 
 import numpy as np
@@ -173,6 +174,7 @@ def test_own_network_far_from_the_curve_is_exit_code_1(
     done = invoke(capsys, "design", str(job))
     assert done.code == 1
     assert "misses the curve by more than 1 dB" in done.err
+    assert re.search(r"[\d.]+ s of a budget of 0\.1 s: [\d.]+ s for the search", done.err)
     limited = job.read_text(encoding="utf-8") + "[target]\nerror_limit_db = 20\n"
     job.write_text(limited, encoding="utf-8")
     assert invoke(capsys, "design", str(job)).code == 0

@@ -45,9 +45,11 @@ def design(
     """
     from antecurve.alternative import with_alternative
     from antecurve.cli.box_design import design_several
+    from antecurve.cli.budget import Budget
     from antecurve.cli.delivery import deliver
     from antecurve.cli.outcome import is_far_from_the_curve, misses_limit, was_interrupted
     from antecurve.cli.progress import design_progress
+    from antecurve.cli.surroundings import seconds_since_start
     from antecurve.errors import InputError
     from antecurve.extras import require_extra
     from antecurve.files.box_job_file import read_job_or_box
@@ -64,10 +66,13 @@ def design(
             raise InputError("--plots", "several curves", "plots are of one; leave this out")
         design_several(job, alternative, output=output, force=force, as_json=as_json, whole=whole)
         return
+    budget = Budget(job, whole=whole or as_json or output is not None)
+    before = seconds_since_start()
     with design_progress() as (searched, drawn):
         designed = do_design(
-            job, drawer=read_job_drawer(job), progress=searched, builds_progress=drawn
-        )
+            job, drawer=read_job_drawer(job), progress=searched, builds_progress=drawn,
+            budget_seconds=budget.search_seconds,
+        )  # fmt: skip
         if alternative:
             designed = with_alternative(designed, number=alternative)
     deliver(
@@ -78,6 +83,7 @@ def design(
         force=force,
         as_json=as_json,
     )
+    budget.tell(designed, before=before)
     interrupted = was_interrupted(designed.analysis.spread)
     if (
         misses_limit(designed.analysis.error.job.centred_db, limit_db=job.target.error_limit_db)

@@ -16,6 +16,7 @@ from antecurve.cli.surroundings import (
     StreamRefused,
     asked_to_stop,
     note_fault,
+    note_start,
     prepare_signals,
     prepare_streams,
 )
@@ -141,6 +142,7 @@ def run(arguments: list[str] | None = None) -> None:
     arguments : list of str, optional
         Instead of those of the process.
     """
+    note_start()
     try:
         _run(sys.argv[1:] if arguments is None else arguments)
     except (KeyboardInterrupt, Stopped) as stopped:  # also while the end of the run is told

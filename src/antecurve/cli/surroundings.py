@@ -15,6 +15,7 @@ import os
 import signal
 import sys
 import threading
+import time
 from collections.abc import Callable
 from types import FrameType
 from typing import TYPE_CHECKING, Any, TextIO
@@ -29,8 +30,10 @@ __all__ = [
     "StreamRefused",
     "asked_to_stop",
     "note_fault",
+    "note_start",
     "prepare_signals",
     "prepare_streams",
+    "seconds_since_start",
     "today",
 ]
 
@@ -160,6 +163,25 @@ def prepare_streams() -> None:
 
 _asked: list[Stopped] = []
 _show_unraisable = sys.unraisablehook
+
+
+_begun: list[float] = []
+
+
+def note_start() -> None:
+    """Note when the run began: what was loaded until now took its processor time at least."""
+    _begun[:] = [time.perf_counter() - time.process_time()]
+
+
+def seconds_since_start() -> float:
+    """Tell how long the run goes on.
+
+    Returns
+    -------
+    float
+        Time since the start of the process [s]; the processor time of one that noted no start.
+    """
+    return time.perf_counter() - _begun[0] if _begun else time.process_time()
 
 
 def prepare_signals() -> None:

@@ -12,12 +12,12 @@ from typing import TYPE_CHECKING
 
 from antecurve.pick.boxes import Boxes
 from antecurve.pick.branch_and_bound import Space, exhaust
-from antecurve.pick.model import NEPER_DB
+from antecurve.pick.model import NEPER_DB, NetworkModel
 from antecurve.pick.monotone_bounds import monotone_cut
 from antecurve.pick.objective import resolution
 from antecurve.pick.paired_cut import paired_cut
 from antecurve.pick.root_ranges import TimeIsOverError
-from antecurve.pick.steps import MANY_POSITIONS, boxes_within
+from antecurve.pick.steps import MANY_POSITIONS, boxes_within, few_boxes
 from antecurve.pick.synthesised_cut import synthesised_cut
 
 if TYPE_CHECKING:
@@ -30,9 +30,10 @@ Shares = tuple[float, ...]
 _BOUND_SECONDS = 1.0  # each form of the default job is bounded in a tenth of it
 _BOUND_SHARE = 1.0 / 12.0  # of a longer budget: narrow limits of an RC shunt of four poles take 2 s
 _MOST_SHARE = 0.25  # of any budget: by judgement, the search itself matters more
-_LEAST_SECONDS = 5.0  # for the smallest limit of a ladder: half a second unless much else runs
-_SMALLEST = tuple(db / NEPER_DB for db in (1e-5, 1e-4, 1e-3))  # half a second to some
-_SMALLEST_OWN = (1e-6 / NEPER_DB,)  # of no ladder: by a pole that the curve lacks, in two seconds
+_LEAST_SECONDS = 8.0  # for the smallest limits of all networks, which take 4 s at most by trial
+_SMALLEST = 1e-6 / NEPER_DB  # half a second; where no ladder lacks a pole of it, two
+_SMALLEST_WHOLE = 1e-7 / NEPER_DB  # of many positions without pairs, where 1e-6 dB takes ten
+_SMALL = tuple(db / NEPER_DB for db in (1e-5, 1e-4, 1e-3))  # of many positions, half a second each
 _SHARES: Shares = (1.0 / 32.0, 1.0 / 2.0)  # of the limit: a small bound first, then one that tells
 _FEW_SHARES: Shares = (1.0 / 2.0,)  # of few positions every limit takes about as long
 
@@ -69,11 +70,13 @@ def raise_bound(search: Search, limit: float, *, seconds: float = _BOUND_SECONDS
 
     Notes
     -----
-    It looks at the time between its steps.  Where the time is over before the first, on a machine
-    that does much else, it goes on for 5 s in all.  An interruption from the keyboard ends it.
+    It looks at the time between its steps.  Where the time is over before the smallest limit of
+    each network, it goes on for 8 s in all, or longer as the machine is slowed down by other work.
+    An interruption from the keyboard ends it.
     """
     start = time.perf_counter()
-    until, latest = start + max(seconds, _BOUND_SECONDS), start + _LEAST_SECONDS
+    until = start + max(seconds, _BOUND_SECONDS)
+    latest = start + _LEAST_SECONDS * search.slowness
     try:
         for number, space in enumerate(search.spaces):
             # The least of all networks is the bound: none may take the time of the others.
@@ -120,30 +123,42 @@ def network_bound(
     """
     evaluated = 0
     many = len(space.candidates) >= MANY_POSITIONS
-    limits = [share * limit for share in (_SHARES if many else _FEW_SHARES)]
-    if many:
-        limits += [smallest for smallest in _SMALLEST if smallest < limits[0]]
-    if space.model.ladder is None:
-        limits += [smallest for smallest in _SMALLEST_OWN if smallest < min(limits)]
     end = max(until, latest or time.perf_counter() + _LEAST_SECONDS)
-    for within in sorted(limits):
+    for within in _limits(space.model, limit, many=many):
         if within <= known:
             continue
-        boxes = (
-            _many_positions(space, within, narrow=within < limit / 4.0, deadline=end)
-            if many
-            else synthesised_cut(space.model, space.grids, limit=within)
-        )
-        if boxes is None:
-            boxes = monotone_cut(space.model, space.grids, limit=within, deadline=end)
+        boxes = _boxes(space, within, limit, deadline=end)
         result = exhaust(space, boxes, limit=within, deadline=end)
-        end = until
+        # Of few positions a limit that tells takes no longer than the smallest.
+        end = until if many else max(until, min(end, time.perf_counter() + _BOUND_SECONDS))
         evaluated += result.evaluated
         if not result.complete:
             break
         least = float(result.errors.min(initial=within))
         known = max(known, least - resolution(least))
     return known, evaluated
+
+
+def _boxes(space: Space, within: float, limit: float, *, deadline: float) -> Boxes:
+    """Boxes that hold every combination within a share of a limit."""
+    model, grids = space.model, space.grids
+    boxes = (
+        _many_positions(space, within, narrow=within < limit / 4.0, deadline=deadline)
+        if len(space.candidates) >= MANY_POSITIONS
+        else synthesised_cut(model, grids, limit=within)
+    )
+    if boxes is None:
+        boxes = monotone_cut(model, grids, limit=within, deadline=deadline)
+    return boxes
+
+
+def _limits(model: NetworkModel, limit: float, *, many: bool) -> list[float]:
+    """Limits to try one after the other; the smallest is soon examined."""
+    shares = [share * limit for share in (_SHARES if many else _FEW_SHARES)]
+    smallest = [_SMALLEST, *(_SMALL if many else ())]
+    if many and model.ladder is not None and not few_boxes(model):
+        smallest.append(_SMALLEST_WHOLE)
+    return sorted(shares + [small for small in smallest if small < shares[0]])
 
 
 def _many_positions(space: Space, within: float, *, narrow: bool, deadline: float) -> Boxes | None:

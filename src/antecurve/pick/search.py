@@ -16,6 +16,7 @@ over the continuum, so the proof assumes nothing about what lies between frequen
 from __future__ import annotations
 
 import math
+import time
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
@@ -42,9 +43,6 @@ __all__ = ["PickProgress", "PickResult", "SearchReport", "ShortlistEntry", "pick
 _BLIND_SECONDS = 8.0
 _OWN_SECONDS = 30.0  # of a form of the user's own, where no exact network guides the search
 _BUILT_IN_SECONDS = 120.0  # by judgement: all forms of the default job take a third of it
-# Of a budget, what is kept for exact values, alternatives, analyses and page: they take about 1 s
-# and, as a dozen networks are built so often, some 2 us a build.
-_AFTERWARDS_SECONDS, _SECONDS_PER_BUILD = 1.0, 2e-6
 _SMALL = 3e6  # combinations: so few are all looked at in the time
 _NO_LIMIT = 1e3  # Np: no error reaches it
 
@@ -71,11 +69,10 @@ def pick(
         Runs parts of a very large search, for example in other processes: of passes that take
         longer than half a second here.
     budget_seconds : float or None, optional
-        Time after which the search ends with the best so far [s].  By default that of the job,
-        less what follows a search, but at least half of it: about 1 s, and 2 s a million builds.
-        A search that ends early takes about 1 s for a lower bound, of a budget above 12 s a
-        twelfth; of the budget as much is kept, a quarter at most.  Where much else runs it may take
-        5 s.  Exact values near the pick take 2 s at most behind a search that used its time up.
+        Time after which the search ends with the best so far [s]; by default that of the job.
+        A quarter of it, 1 s or a twelfth of a long one, is kept for a lower bound.  The smallest
+        bound of each network is worked out anyway, which takes 8 s at most, longer where other
+        work slows the machine down.  Exact values near the pick take 2 s at most beyond it.
         Where the job has none: 120 s, for a network of the user's own 30 s, with an executor no
         limit.
 
@@ -95,10 +92,7 @@ def pick(
     InputError
         When a form is unknown or a drawer is asked for but not given.
     """
-    budget = budget_seconds
-    if budget is None and job.pick.budget_seconds is not None:
-        budget, afterwards = job.pick.budget_seconds, _SECONDS_PER_BUILD * job.spread.builds
-        budget = max(budget - _AFTERWARDS_SECONDS - afterwards, budget / 2.0)
+    budget = job.pick.budget_seconds if budget_seconds is None else budget_seconds
     own = job.network.elements is not None
     step_by_step = own or budget is not None or executor is not None
     if budget is None and executor is None:
@@ -162,7 +156,8 @@ def _from_nothing(search: Search) -> tuple[Contender | None, bool]:
     limits = list(BLIND_LIMITS)
     if search.combinations <= _SMALL:
         limits.append(_NO_LIMIT)
-    search.limit_time(_BLIND_SECONDS)
+    then = time.perf_counter() + _BLIND_SECONDS
+    search.deadline = then if search.deadline is None else min(then, search.deadline)
     complete = False
     for limit in limits:
         result = search.run(limit)

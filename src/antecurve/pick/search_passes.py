@@ -53,6 +53,7 @@ BLIND_LIMITS = tuple(db / NEPER_DB for db in (0.1, 0.4, 1.6, 6.4))
 """Error limits [Np] to try one after the other where no combination is known."""
 _WORTH_PROVING = 3.0  # times the best limit: of large forms further off a bound says enough
 _TRIED_SECONDS = 0.5  # of a pass that an executor would share out: sending it takes about as long
+_MOST_SLOWNESS = 10.0  # more is no work of other processes, but a machine put to sleep
 _PROGRESS_SECONDS = 0.1  # ten reports a second look continuous
 
 
@@ -106,6 +107,9 @@ class Search:
         Forms that can't make the curve, and why.
     deadline : float or None
         Value of `time.perf_counter` at which passes end.
+    slowness : float
+        Time by the clock over processor time until the pool was filled, 1 or more: what other
+        work takes of the machine.
     """
 
     def __init__(
@@ -117,7 +121,8 @@ class Search:
         budget_seconds: float | None,
     ) -> None:
         self.job = job
-        self.start = time.perf_counter()
+        self.start, self._processor = time.perf_counter(), time.thread_time()
+        self.slowness = 1.0
         self.deadline = None if budget_seconds is None else self.start + budget_seconds
         self._progress = progress
         self._executor = executor
@@ -138,17 +143,6 @@ class Search:
             self._built_in()
         else:
             self._own(Topology("own", job.network.elements))
-
-    def limit_time(self, seconds: float) -> None:
-        """End passes after a time from now [s], if they would not end earlier.
-
-        Parameters
-        ----------
-        seconds : float
-            Time from now [s].
-        """
-        then = time.perf_counter() + seconds
-        self.deadline = then if self.deadline is None else min(then, self.deadline)
 
     @property
     def late(self) -> bool:
@@ -275,6 +269,8 @@ class Search:
                     self.pool += self.near(simple, starts)
             if self.job.network.elements is not None:
                 self.pool += self._descend(space, starts)
+        busy = time.thread_time() - self._processor
+        self.slowness = min(max(1.0, self.seconds / busy), _MOST_SLOWNESS)
 
     def best_of(self, space: Space) -> Contender | None:
         """Find the best combination of a network with other candidates.

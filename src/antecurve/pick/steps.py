@@ -14,12 +14,14 @@ from dataclasses import replace
 
 from antecurve.pick.boxes import Boxes
 from antecurve.pick.branch_and_bound import Exhausted, Space
+from antecurve.pick.model import NetworkModel
 from antecurve.pick.objective import resolution
 from antecurve.pick.paired_cut import paired_cut
 from antecurve.pick.root_ranges import TimeIsOverError
-from antecurve.pick.synthesised_cut import synthesised_cut
+from antecurve.pick.structure import shorting_pairs, zero_pairs
+from antecurve.pick.synthesised_cut import synthesised_arms, synthesised_cut
 
-__all__ = ["MANY_POSITIONS", "boxes_within", "exhausted_in_steps"]
+__all__ = ["MANY_POSITIONS", "boxes_within", "exhausted_in_steps", "few_boxes"]
 
 MANY_POSITIONS = 7
 """Positions of a network that takes long; one of fewer takes a fifth of a second as it is."""
@@ -81,6 +83,23 @@ def exhausted_in_steps(
             return replace(result, evaluated=evaluated), proved
         proved = max(proved, min(now, best) - resolution(now))
         now *= _GROWTH
+
+
+def few_boxes(model: NetworkModel) -> bool:
+    """Tell whether one of the cuts of `boxes_within` is for a network.
+
+    Parameters
+    ----------
+    model : NetworkModel
+        A ladder.
+
+    Returns
+    -------
+    bool
+        Whether it has a canonical form, or pairs that make zeros.
+    """
+    pairs = shorting_pairs(model.topology) or zero_pairs(model.topology)
+    return bool(pairs) or synthesised_arms(model) is not None
 
 
 def boxes_within(space: Space, limit: float, *, deadline: float | None) -> Boxes | None:
