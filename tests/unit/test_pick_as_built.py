@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -15,6 +16,7 @@ from antecurve.parts.builds import error_percentile_db
 from antecurve.parts.corners import corner_error_db
 from antecurve.pick.boxes import Boxes
 from antecurve.pick.branch_and_bound import Space
+from antecurve.pick.criteria import criterion_of
 from antecurve.pick.model import NEPER_DB
 from antecurve.pick.percentile_bounds import PercentileBounds
 from antecurve.pick.search import pick
@@ -112,6 +114,37 @@ def test_yield_pick_keeps_the_limit_most_often() -> None:
     assert by_yield.search.lower_bound_db <= by_yield.search.objective_db
     assert "keep ±0.35 dB" in by_yield.search.claim
     assert shares[1].spread_p95_db <= shares[0].spread_p95_db
+
+
+@pytest.mark.parametrize("budget", [None, 0.01])
+@pytest.mark.parametrize("by", ["build", "yield", "worst"])
+def test_no_combination_is_below_the_bound_of_its_criterion(by: str, budget: float | None) -> None:
+    """All with a nominal error that may do, of single parts; 3 % for the sampling of 4,000."""
+    job = _small_job(by, error_limit_db=0.35)
+    job = replace(job, capacitors=replace(job.capacitors, parts_per_position=1))
+    result = pick(job, budget_seconds=budget).search
+    bound_db = result.lower_bound_db
+    assert 0.0 < bound_db <= result.objective_db
+    if not result.proved:
+        gap = f"{bound_db:.3g} dB.*That is {result.objective_db - bound_db:.3g} dB less"
+        assert re.search(gap, result.claim)
+    criterion = criterion_of(job)
+    if by == "yield":
+        criterion = replace(criterion, fraction=_share_in(result.claim))
+    search, _ = _whole_space(job)
+    listed = search.run((result.objective_db + 0.02) / NEPER_DB, keep_all=True)
+    assert listed.complete
+    assert len(listed.contenders) > 5
+    # Those whose nominal error is larger are no better than the bound by more than curvature.
+    least = min(criterion.objective_db(c) for c in listed.contenders)
+    assert bound_db <= least * (1.0 if by == "worst" else 1.03)
+
+
+def _share_in(claim: str) -> float:
+    """The share of the builds that keep the limit, as a claim says it."""
+    said = re.search(r"([\d.]+) % of 4,000 builds keep", claim)
+    assert said
+    return float(said[1]) / 100.0
 
 
 def test_yield_needs_a_limit() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import time
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -12,6 +13,7 @@ from antecurve.pick.branch_and_bound import Space
 from antecurve.pick.comparison import compared
 from antecurve.pick.criteria import Criterion, OfYield, criterion_of, percentile_interval_db
 from antecurve.pick.model import NEPER_DB
+from antecurve.pick.monotone_bounds import monotone_cut
 from antecurve.pick.outcome import report, with_exact
 from antecurve.pick.percentile_bounds import COMMON_DRAWS, PercentileBounds
 from antecurve.pick.percentile_search import PercentileSearch
@@ -34,6 +36,8 @@ _FINALISTS = 8  # of them compared by as many builds as the job has: some 0.5 s 
 _MOST_BOXES = 40_000  # in all, some seconds: more close the gap slowly
 _BOXES_AT_A_TIME = 2_000  # before the network with the smallest bound is chosen anew
 _MOST_DEPARTURE = 2.0  # of the percentile: where responses are bent so much, bounds say nothing
+_SMALL_SHARE = 0.25  # of the target: within it nearly nothing is left of a network
+_SMALL_SECONDS = 8.0  # for all networks together, which take one by trial
 _NO_MORE_TO_GAIN = 1e-3  # of the builds: a yield so near to all of them needs no bound
 _LEAST_FRACTION = 0.02  # of the builds: below it a percentile of the common draws says little
 
@@ -201,6 +205,10 @@ def _ranked(search: Search, good: list[Contender], criterion: Criterion) -> _Ran
         )
         for number, s in enumerate(searches)
     }  # fmt: skip
+    for number, s in enumerate(searches):
+        if lower_of[number] <= 0.0 and s.bounds.valid:
+            others = sum(bound <= 0.0 for bound in list(lower_of.values())[number:])
+            lower_of[number] = _small_bound(search, s, criterion, target, networks=others)
     lower = min(lower_of.values(), default=0.0)
     return _Ranked(finalists, len(simulated), lower, lower_of, lower >= target)
 
@@ -243,6 +251,25 @@ def _searched(search: Search, criterion: Criterion, target: float) -> list[Perce
         examined += _BOXES_AT_A_TIME
     search.evaluated += sum(s.evaluated for s in searches)
     return searches
+
+
+def _small_bound(
+    search: Search, stopped: PercentileSearch, criterion: Criterion, target: float, networks: int
+) -> float:
+    """A bound for a network whose search was stopped before it had one, from a smaller target."""
+    space, bounds = stopped.space, stopped.bounds
+    small = _SMALL_SHARE * target
+    deadline = time.perf_counter() + _SMALL_SECONDS * search.slowness / networks
+    try:
+        boxes = monotone_cut(
+            space.model, space.grids, limit=small + bounds.departure, deadline=deadline
+        )
+        again = PercentileSearch(space, bounds, criterion.fraction, boxes)
+        again.run(small, most_boxes=_MOST_BOXES, deadline=deadline, watch=lambda *_: None)
+    except KeyboardInterrupt:
+        return 0.0
+    search.evaluated += again.evaluated
+    return max(0.0, min(small, again.lower, again.open_bound, *again.met_bounds.tolist()))
 
 
 def _contenders(search: PercentileSearch) -> list[Contender]:

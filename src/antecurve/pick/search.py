@@ -100,8 +100,8 @@ def pick(
     with single_threaded_linear_algebra(of_scipy=False):
         nominal = job.pick.pick_by == "nominal"
         bounding = bound_seconds(budget)
-        kept = bounding if nominal and budget is not None else 0.0
-        search = Search(job, drawer, progress, executor, None if budget is None else budget - kept)
+        searching = None if budget is None else budget - bounding
+        search = Search(job, drawer, progress, executor, searching)
         search.look_around()
         best, complete = _prove(search, step_by_step=step_by_step)
         if nominal and not complete:
