@@ -269,7 +269,8 @@ def _small_bound(
     except KeyboardInterrupt:
         return 0.0
     search.evaluated += again.evaluated
-    return max(0.0, min(small, again.lower, again.open_bound, *again.met_bounds.tolist()))
+    met = float(again.met_bounds.min(initial=math.inf))
+    return max(0.0, min(small, again.lower, again.open_bound, met))
 
 
 def _contenders(search: PercentileSearch) -> list[Contender]:
