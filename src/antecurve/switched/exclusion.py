@@ -33,9 +33,9 @@ Floats = NDArray[np.float64]
 Ranges = Mapping[object, tuple[float, float]]
 Positions = tuple[tuple[SwitchPosition, Job], ...]
 
-_EFFORTS = (0, 300, 3000, 40_000)
+_EFFORTS = (0, 300, 3000, 30_000)
 """Boxes of one proof, in turns: of some curves one box tells, others share as much as is asked."""
-_MOST_OF_FORM = 150_000  # boxes of all proofs of one form: some eight seconds
+_MOST_OF_FORM = 100_000  # boxes of all proofs of one form: some five seconds
 _BATCH = 500  # boxes at a time: goes nearly depth first
 _NARROW = 1e-3  # of a logarithm: a box that is left so narrow holds values for both curves
 
