@@ -18,9 +18,11 @@ from antecurve.pick.candidates import stock_of
 from antecurve.pick.result import PickProgress
 from antecurve.switched.alternatives import alternatives_of
 from antecurve.switched.joint_pick import pick_box
+from antecurve.switched.position_bound import Budget
 from antecurve.switched.refusals import _apart
 from antecurve.switched.request import BoxJob, SwitchPosition, SwitchRequest
 from antecurve.switched.sharing import EXACT_DB, Sharings, chosen_poles
+from antecurve.switched.switch import _untried_words
 from antecurve.switched.throws import thrown
 from antecurve.synthesis.exact import exact_network
 
@@ -106,6 +108,23 @@ def test_the_poles_follow_from_the_element_formulas() -> None:
 
 def _row(values: dict[str, float], topology: Topology) -> np.ndarray:
     return np.exp(np.array([[values[ref] for ref in topology.refs]]))
+
+
+def test_a_budget_that_is_used_up_leaves_forms_out_and_switches_all_positions() -> None:
+    looked_at = Sharings(BoxJob(JOB, FOUR[:2]), stock_of(JOB, None), Budget(0.0))
+    assert looked_at.forms == ("foster-1",)
+    assert looked_at.left_out == ("foster-2", "cauer-1", "cauer-2")
+    assert looked_at.makes_every_curve() and not looked_at.exact(2)
+    whole = looked_at.all_switched()
+    assert whole is not None and whole.switched == {"R1", "R2", "R3", "C1", "C2"}
+    assert whole.error_db < EXACT_DB
+    looked_at.cut_short = True
+    assert _untried_words(looked_at) == [
+        "the budget ended before all smaller sets were tried; a longer pick.budget_seconds may "
+        "find one",
+        "the budget ended before foster-2, cauer-1, cauer-2 could be tried; a longer "
+        "pick.budget_seconds tries more",
+    ]
 
 
 def test_equal_levels_need_a_third() -> None:

@@ -14,6 +14,7 @@ from antecurve.pick.candidates import Candidates, stock_of
 from antecurve.results import Result
 from antecurve.switched.added_parts import soldered
 from antecurve.switched.joint_pick import BoxPick, PickedBox, box_pick
+from antecurve.switched.position_bound import Budget
 from antecurve.switched.request import BoxJob
 from antecurve.switched.sharing import SharedSet, Sharings
 
@@ -156,6 +157,7 @@ def options_of(job: BoxJob, picked: PickedBox, drawer: Drawer | None = None) -> 
 
 def _each(job: BoxJob, picked: PickedBox, stock: dict[ElementKind, Candidates]) -> Iterator[Option]:
     """The alternatives, quickest first."""
+    picked.sharings.budget.renew()
     count = len(picked.best.shared.switched)
     for adding in picked.adding:
         joined = ", ".join(f"{a.ref} in {a.joined}" for a in adding.additions)
@@ -168,7 +170,7 @@ def _each(job: BoxJob, picked: PickedBox, stock: dict[ElementKind, Candidates]) 
             yield Option("fewer poles", job, picked.sharings, near[0], rounded)
     other = replace(job, switch=replace(job.switch, equal_levels=not job.switch.equal_levels))
     levels = "free levels" if job.switch.equal_levels else "equal levels"
-    fewest = _fewest(levels, other, stock)
+    fewest = _fewest(levels, other, stock, picked.sharings.budget.seconds)
     if fewest is not None:
         yield fewest
 
@@ -190,10 +192,12 @@ def _alternative(what: str, shared: SharedSet, picked: BoxPick | None) -> Altern
     return Alternative(what, shared.form, switched, best_db, picked_db, count, values)
 
 
-def _fewest(what: str, job: BoxJob, stock: dict[ElementKind, Candidates]) -> Option | None:
+def _fewest(
+    what: str, job: BoxJob, stock: dict[ElementKind, Candidates], budget_seconds: float
+) -> Option | None:
     """One of the smallest sets that make every curve exactly, and its parts where there are any."""
     try:
-        sharings = Sharings(job, stock)
+        sharings = Sharings(job, stock, Budget(budget_seconds))
         for count in range(sharings.most + 1):
             sets = sharings.exact(count, most=_SETS_TRIED)
             options = [

@@ -22,6 +22,7 @@ from antecurve.switched.conflicts import Conflict, value_bounds
 from antecurve.switched.exact_bounds import ExactBounds, ExactModel, ValueBound, Wanted
 from antecurve.switched.exact_roots import ExactRoots, may_all_be_zero, reach_by_variable
 from antecurve.switched.exact_tables import FormTables, pole_range
+from antecurve.switched.position_bound import Budget
 from antecurve.switched.request import SwitchPosition
 from antecurve.switched.throws import ThrownNetwork
 from antecurve.synthesis.sections import named_form
@@ -53,11 +54,15 @@ class Exclusions:
         ln of the least and the largest value.
     lowest_pole_hz : float
         Lowest frequency [Hz] of an ultrasonic pole that the network may choose.
+    budget : Budget, optional
+        Time that proofs may take.
     """
 
     def __init__(
-        self, tables: FormTables, positions: Positions, ranges: Ranges, lowest_pole_hz: float
-    ) -> None:
+        self, tables: FormTables, positions: Positions, ranges: Ranges, lowest_pole_hz: float,
+        budget: Budget | None = None,
+    ) -> None:  # fmt: skip
+        self._budget = Budget() if budget is None else budget
         self._tables, self._positions, self._ranges = tables, positions, ranges
         self._poles = pole_range(lowest_pole_hz)
         self._fixed = named_form(tables.topology.form).section in (
@@ -104,7 +109,7 @@ class Exclusions:
             if not proved and others <= switched and most <= tried:
                 return False
         most = min(most, self._left)
-        if most <= 0:
+        if most <= 0 or self._budget.late_for_proofs:
             return False
         proved, bounded = _cannot_share(
             self._wanted(*key[:2]), self._wanted(*key[2:]), switched, self._ranges,

@@ -24,7 +24,7 @@ from antecurve.switched.joint_network import JointNetwork
 from antecurve.switched.joint_rounding import picks_near, rounded_picks
 from antecurve.switched.joint_search import exhaust_jointly
 from antecurve.switched.joint_space import JointPick, JointSpace
-from antecurve.switched.position_bound import Clock, bound_by_positions
+from antecurve.switched.position_bound import Budget, Clock, bound_by_positions
 from antecurve.switched.request import BoxJob
 from antecurve.switched.sharing import EXACT_DB, SharedSet, Sharings, chosen_poles, ranges_of
 
@@ -152,12 +152,13 @@ def pick_box(
     """
     job = box_job.common
     stock = stock_of(job, drawer)
-    sharings = Sharings(box_job, stock)
+    budget = Budget(job.pick.budget_seconds or _BUDGET_SECONDS)
+    sharings = Sharings(box_job, stock, budget)
     limit_db = job.target.error_limit_db
     if limit_db is None and not sharings.makes_every_curve():
         raise sharings.no_sharing()
 
-    told = _Told(progress, Clock())
+    told = _Told(progress, budget.clock)
     search = _SetSearch(box_job, sharings, stock, told)
     try:
         search.run()
@@ -168,6 +169,12 @@ def pick_box(
         bound_db, count = _bound_of_positions(best, told.clock.soon())
         report = _report(best, count, False, bound_db, told, interrupted=True)
         return PickedBox(best, report, sharings, sharings.forms, interrupted=True)
+    if search.best is None and budget.late:
+        raise NoCombinationError(
+            "pick.budget_seconds",
+            f"no parts were found in {budget.seconds:g} s; allow more time, fewer forms, or fewer "
+            "parts per position",
+        )
     if search.best is None:
         raise sharings.no_sharing() if not search.found_exact else _no_parts()
     return _concluded(box_job, search.best, sharings, told)
@@ -217,20 +224,24 @@ class _SetSearch:
         for count in range(self.sharings.most + 1):
             self.told(f"{count} switched", self._best_db, self.tried)
             sets = self.sharings.exact(count)
-            self.found_exact |= bool(sets)
             if not sets and limit_db is not None:
                 sets = self.sharings.nearest(count, limit_db=limit_db)
+            if not sets and self.best is None and self.late:
+                whole = self.sharings.all_switched()
+                sets = [] if whole is None else [whole]
+                self.sharings.cut_short = True
+            self.found_exact |= any(s.error_db < EXACT_DB for s in sets)
             within = self._rounded(_promising(sets))
             if within is not None and (limit_db is None or within.pick.error_db <= limit_db):
                 self.best = within
                 return
-            if self.best is not None and self.late:
+            if self.late:
                 return
 
     @property
     def late(self) -> bool:
-        """Whether the budget is used up, by processor time: beside other work the pick is alike."""
-        return self.told.clock.busy_seconds > _budget_seconds(self.box_job)
+        """Whether the budget is used up."""
+        return self.sharings.budget.late
 
     @property
     def _best_db(self) -> float | None:
@@ -264,15 +275,9 @@ class _SetSearch:
         return made
 
 
-def _budget_seconds(box_job: BoxJob) -> float:
-    """Time for the search [s]."""
-    return box_job.common.pick.budget_seconds or _BUDGET_SECONDS
-
-
 def _concluded(box_job: BoxJob, picked: BoxPick, sharings: Sharings, told: _Told) -> PickedBox:
     """Prove a pick, and look whether throws should rather add to parts that stay."""
-    remaining = _budget_seconds(box_job) - told.clock.busy_seconds
-    deadline = time.perf_counter() + max(remaining, 0.0)
+    deadline = time.perf_counter() + sharings.budget.remaining
     best, search, interrupted = _prove(picked, deadline, told)
     if interrupted:
         return PickedBox(best, search, sharings, sharings.forms, interrupted=True)

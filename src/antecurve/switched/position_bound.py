@@ -6,6 +6,7 @@ the others, is then a network like any other, and what no parts of it are below 
 
 from __future__ import annotations
 
+import math
 import time
 from dataclasses import dataclass, field
 
@@ -14,9 +15,9 @@ import numpy as np
 from antecurve.pick.early_bound import network_bound
 from antecurve.switched.joint_space import JointPick, JointSpace
 
-__all__ = ["Clock", "bound_by_positions"]
+__all__ = ["Budget", "Clock", "bound_by_positions"]
 
-_GRACE_SECONDS = 20.0  # beyond the budget, for a bound that is not 0: by judgement
+_GRACE_SECONDS = 20.0  # beyond the budget, for a bound that is not 0 and for proofs: by judgement
 _INTERRUPTED_SECONDS = 2.0  # a position takes a half; whoever interrupts does not want to wait
 _MOST_SLOWNESS = 10.0  # times: beside so much else on the machine the whole search takes minutes
 
@@ -68,6 +69,51 @@ class Clock:
         busy = max(self.busy_seconds, 1e-3)
         slowness = min(max(self.seconds / busy, 1.0), _MOST_SLOWNESS)
         return time.perf_counter() + slowness * idle_seconds
+
+
+class Budget:
+    """Processor time that a box may take until there is a pick: beside other work it is alike.
+
+    Parameters
+    ----------
+    seconds : float, optional
+        The job's budget [s].
+
+    Attributes
+    ----------
+    seconds : float
+        The same.
+    clock : Clock
+        Since when.
+    """
+
+    def __init__(self, seconds: float = math.inf) -> None:
+        self.seconds = seconds
+        self.clock = Clock()
+
+    def renew(self) -> None:
+        """Allow as much time again from now on."""
+        self.clock = Clock()
+
+    @property
+    def remaining(self) -> float:
+        """What is left [s]."""
+        return max(self.seconds - self.clock.busy_seconds, 0.0)
+
+    @property
+    def late(self) -> bool:
+        """Whether it is used up."""
+        return self.clock.busy_seconds > self.seconds
+
+    @property
+    def late_for_forms(self) -> bool:
+        """Whether half of it is: no further forms of network are looked into."""
+        return self.clock.busy_seconds > self.seconds / 2.0
+
+    @property
+    def late_for_proofs(self) -> bool:
+        """Whether the grace for what no smaller set does is used up, too."""
+        return self.clock.busy_seconds > self.seconds + _GRACE_SECONDS
 
 
 def bound_by_positions(

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from itertools import combinations
+from itertools import chain, combinations
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +24,7 @@ from antecurve.switched.conflicts import APART, Conflict, fewest_hitting, needed
 from antecurve.switched.exact_tables import form_tables, pole_range
 from antecurve.switched.exclusion import Exclusions
 from antecurve.switched.joint_network import JointNetwork, Solved
+from antecurve.switched.position_bound import Budget
 from antecurve.switched.refusals import beyond_range, curves_apart, out_of_range_refusal
 from antecurve.switched.request import BoxJob
 from antecurve.switched.throws import MOST_THROWN, ThrownNetwork
@@ -115,11 +116,17 @@ class Sharings:
         The box.
     stock : dict of ElementKind to Candidates
         Values that a position can take.
+    budget : Budget, optional
+        Time for the search: where it is used up, what was not looked into is left out.
 
     Attributes
     ----------
     refused : dict of str to str
         Forms that can't make the curves, and why.
+    left_out : tuple of str
+        Forms that there was no time for.
+    cut_short : bool
+        Whether the time ended before every set of fewer positions was tried.
     most : int
         Number of positions of the largest network.
 
@@ -129,8 +136,13 @@ class Sharings:
         When no form can make every curve: the message names the positions.
     """
 
-    def __init__(self, box_job: BoxJob, stock: dict[ElementKind, Candidates]) -> None:
+    def __init__(
+        self, box_job: BoxJob, stock: dict[ElementKind, Candidates], budget: Budget | None = None
+    ) -> None:
         self.box_job = box_job
+        self.budget = Budget() if budget is None else budget
+        self.left_out: tuple[str, ...] = ()
+        self.cut_short = False
         self._ranges = ranges_of(stock)
         self.refused: dict[str, str] = {}
         self._jobs = tuple((p, box_job.job_of(p.name)) for p in box_job.positions)
@@ -143,6 +155,9 @@ class Sharings:
         self._over_impedance: dict[JointNetwork, Solved] = {}
         failure: UnattainableError | None = None
         for form in box_job.common.network.forms:
+            if self._forms and self.budget.late_for_forms:
+                self.left_out += (form,)
+                continue
             try:
                 tables = form_tables(form, self._jobs, lowest_pole_hz=self._poles_hz)
                 out_of_range = out_of_range_refusal(form, tables, self._ranges)
@@ -154,8 +169,8 @@ class Sharings:
                 self.refused[form] = f"{out_of_range.condition}; {out_of_range.remedy}"
                 failure = out_of_range
                 continue
-            exclusions = Exclusions(tables, self._jobs, self._ranges, self._poles_hz)
-            self._forms.append(FormWays(form, tables, exclusions))
+            exclusions = Exclusions(tables, self._jobs, self._ranges, self._poles_hz, self.budget)
+            self._forms.append(FormWays(form, tables, exclusions, self.budget))
         if not self._forms:
             apart = curves_apart(box_job.common.network.forms, self._jobs, self._poles_hz)
             if apart is not None:
@@ -188,9 +203,23 @@ class Sharings:
                 made = self._shared_most(way, switched)
                 if made is not None:
                     feasible.append(made)
-                if len(feasible) == most:
+                if len(feasible) == most or self.budget.late:
                     return feasible
         return feasible
+
+    def all_switched(self) -> SharedSet | None:
+        """Switch all positions but the last, across the output, of the first form that allows it.
+
+        Returns
+        -------
+        SharedSet or None
+            With it every curve is made exactly; ``None`` where levels or ranges allow none.
+        """
+        for form in self._forms:
+            whole = self._shared_most(form.first, frozenset(form.tables.topology.refs[:-1]))
+            if whole is not None:
+                return whole
+        return None
 
     def why(self, shared: SharedSet) -> tuple[Conflict, ...]:
         """List the few conflicts for which no set smaller than one makes every curve exactly.
@@ -322,21 +351,26 @@ class Sharings:
 
     def _quickly(self, count: int) -> list[SharedSet]:
         """All sets of one size that keep the levels, after a quick look, smallest error first."""
-        if count not in self._looked_at:
+        known = self._looked_at.get(count)
+        if known is None:
             near: list[SharedSet] = []
             for way in self._plain_ways():
                 if len(way.forced) > count:
                     continue
                 others = [r for r in way.tables.topology.refs if r not in way.forced]
                 for more in combinations(others, count - len(way.forced)):
+                    if self.budget.late:
+                        break
                     switched = way.forced | set(more)
                     joint = self._joint(way, switched)
                     starts = self._starts(way, joint, _QUICK_STARTS)
                     quick = joint.solve(starts, rounds=_QUICK_ROUNDS)
                     if not quick.level_db[0]:
                         near.append(SharedSet(way, switched, joint, quick, None))
-            self._looked_at[count] = sorted(near, key=lambda s: s.error_db)
-        return self._looked_at[count]
+            known = sorted(near, key=lambda s: s.error_db)
+            if not self.budget.late:  # else there may be more
+                self._looked_at[count] = known
+        return known
 
     def over_impedance(self, shared: SharedSet) -> Solved:
         """Solve for the values of a set all over level and impedance.
@@ -365,7 +399,7 @@ class Sharings:
         bool
             Whether some form does, with levels and values in range; else no set of positions does.
         """
-        for way in self._plain_ways():
+        for way in chain((form.first for form in self._forms), self._plain_ways()):
             joint = self._joint(way, frozenset(way.tables.topology.refs))
             solved = joint.solve(self._starts(way, joint, _ANCHORS))
             if solved.error_db[0] < EXACT_DB and not solved.level_db[0]:

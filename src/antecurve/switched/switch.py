@@ -11,6 +11,7 @@ from antecurve.pipeline import Design
 from antecurve.results import Result
 from antecurve.switched.added_parts import Addition, soldered
 from antecurve.switched.joint_pick import PickedBox
+from antecurve.switched.sharing import Sharings
 from antecurve.switched.throws import OPEN, SHORT
 
 __all__ = ["Switch", "SwitchContact", "switch_of"]
@@ -125,7 +126,7 @@ def switch_of(picked: PickedBox, designs: tuple[Design, ...]) -> Switch:
         shared=tuple(r for r in topology.refs if r not in shared.switched),
         separate=tuple(r for r in topology.refs if r in shared.joint.separate),
         added=picked.best.additions,
-        proved=not picked.unproved_forms,
+        proved=not (picked.unproved_forms or picked.sharings.left_out),
         searched_forms=picked.unproved_forms,
         exact=picked.best.exact,
         reasons=_reasons(picked, designs),
@@ -195,9 +196,9 @@ def _reasons(picked: PickedBox, designs: tuple[Design, ...]) -> tuple[str, ...]:
         reasons.append(
             f"the search found no smaller set that keeps within {limit:g} dB (not proved)"
         )
-        return tuple(reasons)
-    reasons += _proved_words(picked)
-    if limit is not None:
+        return (*reasons, *_untried_words(picked.sharings))
+    reasons += _proved_words(picked) + _untried_words(picked.sharings)
+    if limit is not None and not picked.sharings.cut_short:
         reasons.append(
             f"the search found no smaller set that keeps within {limit:g} dB without being exact "
             "(not proved)"
@@ -211,7 +212,8 @@ def _proved_words(picked: PickedBox) -> list[str]:
     proved = [form for form in picked.sharings.forms if form not in unproved]
     words = []
     if proved:
-        where = "any form asked for" if not unproved else ", ".join(proved)
+        all_forms = not (unproved or picked.sharings.left_out)
+        where = "any form asked for" if all_forms else ", ".join(proved)
         words.append(
             f"no set of fewer than {count} positions makes every curve exactly in {where} "
             "(proved over all sets)"
@@ -222,9 +224,27 @@ def _proved_words(picked: PickedBox) -> list[str]:
     for form in unproved:
         least = picked.sharings.proved_count(form, count)
         known = f"at least {least} must be switched (proved), and " if least else ""
+        claim = f"the search found no set of fewer than {count} that makes every curve exactly"
+        if picked.sharings.cut_short:
+            claim = f"not every set of fewer than {count} was tried"
+        words.append(f"in {form} {known}{claim} (not proved)")
+    return words
+
+
+def _untried_words(sharings: Sharings) -> list[str]:
+    """What the budget ended before."""
+    words = []
+    if sharings.cut_short:
         words.append(
-            f"in {form} {known}the search found no set of fewer than {count} that makes every "
-            "curve exactly (not proved)"
+            "the budget ended before all smaller sets were tried; a longer pick.budget_seconds may "
+            "find one"
+        )
+    if sharings.left_out:
+        few = len(sharings.left_out) <= 3
+        forms = ", ".join(sharings.left_out) if few else f"{len(sharings.left_out)} more forms"
+        words.append(
+            f"the budget ended before {forms} could be tried; a longer pick.budget_seconds tries "
+            "more"
         )
     return words
 

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from functools import cached_property
 from itertools import islice
 
 from antecurve.switched.conflicts import (
@@ -20,6 +19,7 @@ from antecurve.switched.conflicts import (
 )
 from antecurve.switched.exact_tables import FormTables
 from antecurve.switched.exclusion import Exclusions
+from antecurve.switched.position_bound import Budget
 from antecurve.switched.throws import ThrownNetwork
 
 __all__ = ["FormWays", "Way"]
@@ -68,14 +68,19 @@ class FormWays:
         What each position needs.
     exclusions : Exclusions
         What two positions cannot share, where their conflicts do not tell.
+    budget : Budget
+        Time that the search may take.
     """
 
-    def __init__(self, form: str, tables: FormTables, exclusions: Exclusions) -> None:
+    def __init__(
+        self, form: str, tables: FormTables, exclusions: Exclusions, budget: Budget
+    ) -> None:
+        self._budget = budget
         self.form = form
         self.tables = tables
         self._exclusions = exclusions
         self._conflicts = Conflicts(tables)
-        self._by_count: dict[int, tuple[Way, ...]] = {}
+        self._listed: dict[tuple[int, bool], tuple[Way, ...]] = {}
         self._ruled_out: dict[int, bool] = {}
 
     def ways(self, count: int) -> tuple[Way, ...]:
@@ -91,18 +96,28 @@ class FormWays:
         tuple of Way
             Some of them where there are very many.
         """
-        if count not in self._by_count:
-            met = list(islice(self._from((), frozenset(), {}, count, []), _COLLECTED))
-            met.sort(key=lambda way: len(way.forced))
-            self._by_count[count] = tuple(met[:_MOST_WAYS])
-        return self._by_count[count]
+        return self._fewest_thrown(count, plain=False)
 
-    @cached_property
+    @property
+    def first(self) -> Way:
+        """The way that throws the fewest positions of each network, its conflicts left out."""
+        networks = tuple(table.thrown[0] for table in self.tables.tables)
+        forced = frozenset(ref for network in networks for ref in network.thrown_refs)
+        return Way(self.form, self.tables, networks, forced, (), (0,) * len(networks))
+
+    @property
     def plain(self) -> tuple[Way, ...]:
         """The ways in which no position of the switch exchanges branches, fewest thrown first."""
-        every = len(self.tables.topology.refs)
-        met = list(islice(self._from((), frozenset(), {}, every, [], plain=True), _COLLECTED))
+        return self._fewest_thrown(len(self.tables.topology.refs), plain=True)
+
+    def _fewest_thrown(self, count: int, *, plain: bool) -> tuple[Way, ...]:
+        known = self._listed.get((count, plain))
+        if known is not None:
+            return known
+        met = list(islice(self._from((), frozenset(), {}, count, [], plain=plain), _COLLECTED))
         met.sort(key=lambda way: len(way.forced))
+        if not self._budget.late:  # else there may be more
+            self._listed[count, plain] = tuple(met[:_MOST_WAYS])
         return tuple(met[:_MOST_WAYS])
 
     def rules_out(self, count: int) -> bool:
@@ -122,7 +137,8 @@ class FormWays:
             steps: list[int] = []
             ways = self._from((), frozenset(), {}, count, steps, proved=True)
             no_way = all(self._excluded(way, count) for way in ways)
-            self._ruled_out[count] = no_way and len(steps) < _MOST_STEPS
+            ended = len(steps) < _MOST_STEPS and not self._budget.late_for_proofs
+            self._ruled_out[count] = no_way and ended
         return self._ruled_out[count]
 
     def _excluded(self, way: Way, count: int) -> bool:
@@ -169,9 +185,10 @@ class FormWays:
         """The ways that begin with given networks, position by position."""
         steps.append(len(chosen))
         conflicts = tuple(worst[refs] for refs in sorted(worst))
-        if len(steps) >= _MOST_STEPS or not fewest_hitting(
-            self.tables.topology.refs, conflicts, forced, count
-        ):
+        late = self._budget.late_for_proofs if proved else self._budget.late
+        if late or len(steps) >= _MOST_STEPS:
+            return
+        if not fewest_hitting(self.tables.topology.refs, conflicts, forced, count):
             return
         number = len(chosen)
         if number == len(self.tables.tables):
