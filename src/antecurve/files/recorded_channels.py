@@ -312,11 +312,18 @@ def _refuse_clipped(samples: Floats, name: str) -> None:
 
 def _refuse_dropout(stimulus: Floats, output: Floats, rate_hz: float, name: str) -> None:
     """Refuse a sound with zeros amid the signal: what a driver puts where it lost samples."""
+
+    def loud(samples: Floats, part: slice) -> bool:
+        return float(np.mean(samples[part] ** 2)) > _SOUNDS**2 * float(np.mean(samples**2))
+
     edges = np.flatnonzero(output)  # what is before the first and behind the last is silence
     gaps = np.flatnonzero(np.diff(edges) > _DROPOUT_S * rate_hz)
-    loud = _SOUNDS * float(np.sqrt(np.mean(stimulus**2)))
+    beside = round(_DROPOUT_S * rate_hz)
     for first, last in zip(edges[gaps], edges[gaps + 1], strict=True):
-        if float(np.sqrt(np.mean(stimulus[first:last] ** 2))) > loud:
+        # A unit rings until it is silent: both channels may be zero, but not all at once.
+        before, behind = slice(max(0, first - beside), first), slice(last, last + beside)
+        both = loud(output, before) and loud(output, behind)
+        if both or loud(stimulus, slice(first, last)):
             raise InputError(
                 name, f"a dropout of {(last - first) / rate_hz:.3f} s at {first / rate_hz:.2f} s",
                 "close other programs, enlarge the interface's buffer, and record again",

@@ -11,11 +11,13 @@ from numpy.typing import NDArray
 
 from antecurve.arrays import even_turns
 
-__all__ = ["Band", "Lines", "Pair", "lines_of", "overlap"]
+__all__ = ["Band", "Lines", "Pair", "lines_of", "overlap", "sounding_bands"]
 
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
+_NEIGHBOURS = 9  # bands: a third of an octave to either side
+_SPREAD_BY_TAPER = 1e-4  # of the power: between the tones of a square wave there is less
 _CORRELATED_LINES = 8  # lines further apart share less than 1e-3 of their noise
 _BANDS_PER_OCTAVE = 12  # a semitone: a first-order corner moves by 0.25 dB at most within
 _LEAST_LINES = 12  # of which a Hann window leaves five to tell the noise
@@ -258,3 +260,25 @@ def _band(lines: Lines, within: slice) -> Band:
     density = power / frequency.size
     variance += _LEAST_DEVIATION**2
     return Band(mean, spread, ratio, variance, coherence, sounds_s, density)
+
+
+def sounding_bands(bands: list[Band]) -> list[Band]:
+    """Keep the bands that hold more than what a taper spreads of those beside them.
+
+    Parameters
+    ----------
+    bands : list of Band
+        Bands, ascending.
+
+    Returns
+    -------
+    list of Band
+        Those in which the signal sounds.
+    """
+    from scipy.ndimage import maximum_filter1d
+
+    density = np.array([b.density for b in bands])
+    beside = maximum_filter1d(density, _NEIGHBOURS)
+    return [
+        b for b, least in zip(bands, _SPREAD_BY_TAPER * beside, strict=True) if b.density > least
+    ]

@@ -15,7 +15,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["CellDelay", "cell_delays", "clock_difference", "stretch_delays"]
+from antecurve.errors import InputError
+
+__all__ = ["CellDelay", "cell_delays", "clock_difference", "refuse_wandering", "stretch_delays"]
 
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -40,7 +42,11 @@ _LEAST_CELLS = 4  # two parameters, and as many to tell what stands out
 _LEAST_SPAN = 0.2  # of the record, between the first and the last cell
 _CLOCKS_DIFFER = 4.0  # standard deviations of the slope; by chance once in 16,000 records
 _NOTABLE_DRIFT = 0.01  # samples over the record: turns the top of the band by 0.03 rad
-_FARTHEST = 1e-3  # twice what two sound interfaces differ by: more is a gap
+_FARTHEST = {True: 1e-3, False: 3e-3}  # of a sweep twice what crystals differ by: more is a gap
+_WANDERS_S = 8e-7  # root mean square: lowers 20 kHz by 0.04 dB
+_STOPS_S = 1e-3  # more is no clock: the output stops or jumps
+_LEAST_STRETCHES = 5  # a line leaves three, of which one may be off by itself
+_WANDERS = 10.0  # times the scatter of cells about a course: by chance once in 1e6 records
 _SURE_DELAY = 0.2  # samples: far below a step of the delay that counts
 
 
@@ -53,7 +59,7 @@ class CellDelay:
     stretch : int
         Number of the stretch of time.
     time : float
-        Its middle [samples].
+        When the signal sounds in it, on average [samples].
     frequency_hz : float
         Middle of the half octave [Hz].
     delay : float
@@ -91,8 +97,10 @@ def cell_delays(flat: Floats, output: Floats, rate_hz: float) -> list[CellDelay]
         return []
     window = np.hanning(length)
     parts = (x[: _STRETCHES * length].reshape(_STRETCHES, length) for x in (flat, output))
-    one, other = (rfft((x - x.mean(axis=1, keepdims=True)) * window, axis=1) for x in parts)
+    flat, output = ((x - x.mean(axis=1, keepdims=True)) * window for x in parts)
+    one, other = rfft(flat, axis=1), rfft(output, axis=1)
     cross, power = other * one.conj(), np.abs(one) ** 2
+    moment = (rfft(flat * np.arange(float(length)), axis=1) * one.conj()).real
     angle = 2.0 * math.pi * np.arange(power.shape[1]) / length
     told = []
     for lines, middle_hz in _half_octaves(rate_hz, length):
@@ -100,7 +108,9 @@ def cell_delays(flat: Floats, output: Floats, rate_hz: float) -> list[CellDelay]
         for stretch in np.flatnonzero(level > _SOUNDS * level.max()):
             delay = _delay(cross[stretch, lines], angle[lines], length)
             if delay is not None:
-                time = (int(stretch) + 0.5) * length
+                # A sweep passes through the half octaves of a stretch one after the other.
+                middle = float(moment[stretch, lines].sum()) / float(level[stretch])
+                time = int(stretch) * length + middle
                 told.append(CellDelay(int(stretch), time, middle_hz, *delay))
     return told
 
@@ -142,7 +152,7 @@ def _delay(cross: Complex, angle: Floats, length: int) -> tuple[float, float] | 
 
 
 def clock_difference(
-    cells: list[CellDelay], samples: int, *, rate_hz: float, known: bool = False
+    cells: list[CellDelay], samples: int, *, rate_hz: float, sweep: bool, known: bool = False
 ) -> float | None:
     """Estimate by how much two clocks differ, by delays that grow with time.
 
@@ -154,6 +164,8 @@ def clock_difference(
         Length of the record.
     rate_hz : float
         Sampling rate [Hz].
+    sweep : bool
+        Whether each frequency sounds once.
     known : bool, optional
         Whether clocks are known to differ, so that the likeliest rest counts.
 
@@ -182,7 +194,7 @@ def clock_difference(
     scatter = max(1.0, float(np.mean(off[kept] ** 2)))
     inverse = np.linalg.pinv(design[kept].T @ design[kept])
     slope, error = float(solution[1]), math.sqrt(scatter * float(inverse[1, 1]))
-    notable = abs(slope) < _FARTHEST and abs(slope) * samples > _NOTABLE_DRIFT
+    notable = abs(slope) < _FARTHEST[sweep] and abs(slope) * samples > _NOTABLE_DRIFT
     return slope if notable and (known or abs(slope) > _CLOCKS_DIFFER * error) else None
 
 
@@ -207,3 +219,54 @@ def stretch_delays(cells: list[CellDelay]) -> Floats:
         if information > _SURE_DELAY**-2.0:
             delays.append(float(weight @ [c.delay for c in own]) / information)
     return np.array(delays)
+
+
+def refuse_wandering(cells: list[CellDelay], *, rate_hz: float, name: str) -> None:
+    """Refuse a record whose delay goes to and fro.
+
+    Each half octave has a delay of its own, as a unit makes it; what all share is a course of the
+    stretches.  A sweep, which sounds in each half octave once, tells none.
+
+    Parameters
+    ----------
+    cells : list of CellDelay
+        Delays, as from `cell_delays`, a difference of clocks taken out.
+    rate_hz : float
+        Sampling rate [Hz].
+    name : str
+        How messages call the record.
+
+    Raises
+    ------
+    InputError
+        When two clocks drifted against each other.
+    """
+    bands, band = np.unique([c.frequency_hz for c in cells], return_inverse=True)
+    places, stretch = np.unique([c.stretch for c in cells], return_inverse=True)
+    free = len(cells) - bands.size - places.size
+    if places.size < _LEAST_STRETCHES or free < places.size:
+        return
+    weight = 1.0 / np.array([c.deviation for c in cells])
+    own, shared = np.eye(bands.size)[band], np.eye(places.size)[stretch]
+    line = np.array([[c.stretch] for c in cells], dtype=np.float64)
+    narrow, wide = (np.hstack(both) * weight[:, None] for both in ((own, line), (own, shared)))
+    delay = np.array([c.delay for c in cells]) * weight
+    kept = np.ones(delay.size, dtype=bool)
+    for _ in range(_ROUNDS):
+        wandering = np.linalg.lstsq(wide[kept], delay[kept], rcond=None)[0]
+        off = np.abs(delay - wide @ wandering)
+        kept = off <= _OUTLIER * max(1.0, float(np.median(off)))
+    steady = np.linalg.lstsq(narrow[kept], delay[kept], rcond=None)[0]
+    on_a_line = float(np.sum((delay - narrow @ steady)[kept] ** 2))
+    least = float(np.sum(off[kept] ** 2))
+    course = wandering[bands.size :]
+    course = course - np.polyval(np.polyfit(places, course, 1), places)
+    # One stretch may be off by itself, as with a click in it.
+    wander_s = float(np.sqrt(np.mean(np.sort(course**2)[:-1]))) / rate_hz
+    scatter = max(1.0, least / free)
+    if _WANDERS_S < wander_s < _STOPS_S and on_a_line - least > _WANDERS * scatter * places.size:
+        raise InputError(
+            name,
+            f"clocks that drift: the delay goes to and fro by {1e6 * wander_s:.2g} µs",
+            "play and record with one sound interface, and record again",
+        )

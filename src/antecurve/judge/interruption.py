@@ -23,6 +23,7 @@ __all__ = [
     "refuse_jumps",
     "refuse_lagging_bands",
     "refuse_parts_amiss",
+    "refuse_unexplained",
 ]
 
 Floats = NDArray[np.float64]
@@ -45,6 +46,7 @@ _PERIODS = 8.0  # of lag that a band of a semitone bears
 _STEP = 0.12  # of a period: a step of phase of 0.4 rad either way is nearly linear
 _LEAST_BANDS = 2  # on either side of a gap
 _EVIDENCE = 20.0  # by how much a gap lessens chi square; of 60 sound units, odd ones too, 6 at most
+_ROUGH = 1.0  # chi square a band; of 24 units, of order three too, 0.24 at most
 _BLOCK_S = 0.005  # in which a jump stands out from noise, hum and what is distorted
 _BESIDE = 40  # blocks to either side: a fifth of a second, in which a sweep changes little
 _JUMP = 1.4  # times its neighbours; of 32 sound units, bent and noisy ones too, 1.09 at most
@@ -53,6 +55,8 @@ _HEARD = 0.1  # of the mean power: a part in which the signal sounds
 _AMISS = 0.5  # of its power: what a wrong delay leaves unexplained where the signal sounds
 _EXPLAINED_PART = 0.05  # of its power is unexplained of most parts, where one can be amiss
 _EXPLAINED = 0.25  # of what the stimulus does there: of a jump in both channels all is unexplained
+_STOPS = 0.2  # of the largest gain of a part; a unit that compresses loses a few decibels
+_SOMETHING_ELSE = 0.8  # of the output's power: noise 6 dB above the signal
 _LEAST_BEND = 3e-5  # of the output's peak: below, a converter's steps stand alone in silence
 _LEAST_CLICK = 1e-4  # of the output's peak, by the same token of a single sample
 CLICK = {True: 2.0, False: 2.4}
@@ -213,6 +217,8 @@ def refuse_interrupted_sweep(
             gap_hz = float(frequency_hz[first])
     gained = whole - best
     remains = max(1.0, best / frequency_hz.size)
+    if best > _ROUGH * frequency_hz.size:
+        raise _interrupted(name, "its phase is that of no unit, or its clocks differ")
     if gained > _EVIDENCE * remains and abs(missing_s) * rate_hz > _LEAST_STEP:
         raise _interrupted(name, f"its phase steps about {gap_hz:.0f} Hz, or its clocks differ")
 
@@ -291,12 +297,51 @@ def refuse_parts_amiss(output: Floats, explained: Floats, *, rate_hz: float, nam
     unexplained = missed / np.maximum(known, 1e-300)
     heard = known > _HEARD * known.mean()
     heard[0] = False  # what was before the record still rings
+    gain = _part_gains(output, explained, size)
+    silent = heard & (np.abs(gain) < _STOPS * np.max(gain, where=heard, initial=0.0))
+    if np.any(silent):
+        raise _not_following(name, int(np.argmax(silent)) * size / rate_hz)
     if not np.any(heard) or np.median(unexplained[heard]) > _EXPLAINED_PART:
         return
     part = int(np.argmax(np.where(heard, unexplained, 0.0)))
     if unexplained[part] > _AMISS:
-        start_s = part * size / rate_hz
-        raise _interrupted(name, f"from about {start_s:.2g} s on it does not follow the stimulus")
+        raise _not_following(name, part * size / rate_hz)
+
+
+def _not_following(name: str, start_s: float) -> InputError:
+    return _interrupted(name, f"from about {start_s:.2g} s on it does not follow the stimulus")
+
+
+def _part_gains(output: Floats, explained: Floats, size: int) -> Floats:
+    """Output over what the stimulus explains, part by part; 0 where nothing follows it."""
+    one, other = (x[: _PARTS * size].reshape(_PARTS, size) - x.mean() for x in (explained, output))
+    return np.asarray(np.sum(one * other, axis=1) / np.maximum(np.sum(one**2, axis=1), 1e-300))
+
+
+def refuse_unexplained(output: Floats, explained: Floats, *, name: str) -> None:
+    """Refuse a record of which the stimulus explains next to nothing.
+
+    Parameters
+    ----------
+    output : numpy.ndarray of float, shape (samples,)
+        The output.
+    explained : numpy.ndarray of float, shape (samples,)
+        What of it the stimulus explains.
+    name : str
+        How messages call the record.
+
+    Raises
+    ------
+    InputError
+        When four fifths of the output's power and more are something else.
+    """
+    share = float(np.var(output - explained) / max(float(np.var(output)), 1e-300))
+    if share > _SOMETHING_ELSE:
+        raise InputError(
+            f"{name}: output",
+            f"{100.0 * min(share, 1.0):.0f} % of the power are not the stimulus",
+            "check channels, leads and levels, and that one clock plays and records",
+        )
 
 
 def _above_neighbours(level: Floats, own: Floats, *, least: float) -> float:

@@ -19,8 +19,13 @@ from numpy.typing import NDArray
 
 from antecurve.arrays import even_turns
 from antecurve.errors import InputError
-from antecurve.judge.channel_lines import Band, Lines, Pair, lines_of, overlap
-from antecurve.judge.clock_drift import cell_delays, clock_difference, stretch_delays
+from antecurve.judge.channel_lines import Band, Lines, Pair, lines_of, overlap, sounding_bands
+from antecurve.judge.clock_drift import (
+    cell_delays,
+    clock_difference,
+    refuse_wandering,
+    stretch_delays,
+)
 from antecurve.judge.interruption import is_sweep, refuse_interruption, refuse_lagging_bands
 from antecurve.signals.resampling import resampled
 
@@ -42,8 +47,6 @@ Response: TypeAlias = Callable[[Floats], Complex]
 _QUIET = 1e-3  # of the stimulus's largest value: what a taper may cut off without a trace
 _LEAST_QUIET_S = 0.02  # for a taper within the quiet; at 50 Hz one period
 _TAPER_SHOWS = 5.0  # half a taper shows a fifth of the error at the start of a sweep
-_NEIGHBOURS = 9  # bands: a third of an octave to either side
-_SPREAD_BY_TAPER = 1e-4  # of the power: between the tones of a square wave there is less
 _LARGEST_DEVIATION = 0.12  # neper, 1 dB: beyond, the logarithm of a ratio is no longer normal
 _POINTS_PER_DECADE = 1000  # a chord is off a corner of Q 1 by less than 1e-6
 _LOWEST_HZ = 8.0  # below, no signal of a bench reaches
@@ -160,7 +163,7 @@ class Channels:
             for p in (pair, replace(pair, tapers=tuple(t // 2 for t in self.tapers)))
         ]
         bands = [_compared(*two) for two in zip(*by_taper, strict=True)]
-        told = [b for b in _sounding(bands) if b.variance <= _LARGEST_DEVIATION**2]
+        told = [b for b in sounding_bands(bands) if b.variance <= _LARGEST_DEVIATION**2]
         if not told:
             raise InputError(
                 self.name,
@@ -332,6 +335,11 @@ def aligned_channels(
     -------
     Channels
         With delay, polarity and a difference of clocks found; the last is taken out.
+
+    Raises
+    ------
+    InputError
+        When the record was interrupted, or its clocks drift.
     """
     tapers = tuple(
         quiet_samples(end, rate_hz) or stimulus.size // 2 for end in (stimulus, stimulus[::-1])
@@ -339,20 +347,23 @@ def aligned_channels(
     flat = _filtered(_with_silence(stimulus), stimulus.size, rate_hz, flattening)
     pair = Pair(flat, output, rate_hz, tapers)
     whole, polarity = _whole_delay(pair)
-    shifted, clocks = pair.shifted(whole), 0.0
+    shifted, clocks, sweep = pair.shifted(whole), 0.0, is_sweep(stimulus, rate_hz)
     for _ in range(_CLOCK_ROUNDS):
         cells = cell_delays(shifted.flat, shifted.output, rate_hz)
         refuse_interruption(stretch_delays(cells), rate_hz=rate_hz, name=name)
-        slope = clock_difference(cells, shifted.flat.size, rate_hz=rate_hz, known=clocks != 0.0)
+        slope = clock_difference(
+            cells, shifted.flat.size, rate_hz=rate_hz, sweep=sweep, known=clocks != 0.0
+        )
         if slope is None:
             break
         clocks = (1.0 + clocks) * (1.0 + slope) - 1.0
         pair = replace(pair, output=_by_other_clock(output, clocks))
         whole, polarity = _whole_delay(pair)
         shifted = pair.shifted(whole)
+    refuse_wandering(cells, rate_hz=rate_hz, name=name)
     lines = lines_of(shifted)
     late = _fine_delay(lines, rate_hz, polarity)
-    if is_sweep(stimulus, rate_hz):
+    if sweep:
         heard_hz = (_LOWEST_HZ, _HIGHEST_SHARE * rate_hz)
         cross = lines.delayed(late, polarity=polarity).output * lines.flat.conj()
         refuse_lagging_bands(lines.frequency_hz, cross, band_hz=heard_hz, name=name)
@@ -450,17 +461,6 @@ def _compared(band: Band, other: Band) -> Band:
     """
     excess = max(0.0, abs(np.log(other.ratio / band.ratio)) ** 2 - band.variance)
     return replace(band, variance=band.variance + _TAPER_SHOWS**2 * excess / 2.0)
-
-
-def _sounding(bands: list[Band]) -> list[Band]:
-    """The bands that hold more than what a taper spreads of those beside them."""
-    from scipy.ndimage import maximum_filter1d
-
-    density = np.array([b.density for b in bands])
-    beside = maximum_filter1d(density, _NEIGHBOURS)
-    return [
-        b for b, least in zip(bands, _SPREAD_BY_TAPER * beside, strict=True) if b.density > least
-    ]
 
 
 def _whole_delay(pair: Pair) -> tuple[int, int]:

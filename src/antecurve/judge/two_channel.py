@@ -31,6 +31,7 @@ from antecurve.judge.interruption import (
     refuse_interrupted_sweep,
     refuse_jumps,
     refuse_parts_amiss,
+    refuse_unexplained,
 )
 from antecurve.judge.network_estimate import NetworkEstimate, network_log_response
 from antecurve.judge.record import limit_share
@@ -68,6 +69,8 @@ _UNEVEN = 0.01  # of a sampling interval; printed times are rounded
 _ALIKE = 1e-8  # of the power: a network of preferred values alone leaves ten times as much
 _ROUNDS_OF_CLICKS = 4  # each finds one, and tells those before it better
 _SWAPPED = 3.0  # times straighter the other way round
+_NEAR_LIMIT = 0.005  # of a limit: a sine is as near its crest for 3.2 % of its time
+_STAYS = 0.06  # of the time; clipped at 0.98 of its crest it is there for 8 %
 _AT_LIMIT = 1.03  # of a level at which a stimulus is clipped: its noise is less
 _COURSE = 0.3  # of the mean: deviation of a sine 0.48; a square wave with droop has 0.2
 _TELLS_ORDER = 0.35  # neper, 3 dB: a path flatter than that turned round is a unit's own top
@@ -369,6 +372,9 @@ class TwoChannelRecord(Capture):
         explained, output = channels.waveforms(measured)
         stimulus = channels.flattened(lambda hertz: np.ones(hertz.shape, dtype=complex))
         told = channels.before(output, measured)
+        alike = channels.alike_below(explained, output)
+        refuse_parts_amiss(output, alike, rate_hz=self.rate_hz, name=self.name)
+        refuse_unexplained(output, alike, name=self.name)
         self._refuse_flat_tops(channels, explained)
         places: list[int] = []
         cleared, recorded = channels, output
@@ -400,8 +406,13 @@ class TwoChannelRecord(Capture):
     def _refuse_clipped_stimulus(self, channels: Channels, stimulus: Floats, told: Floats) -> None:
         """Refuse a stimulus with tops that the output does not have."""
         flat = flat_top_level(stimulus, channels.alike_below(told, stimulus))
+        if flat is None:
+            return
+        beyond = np.sign(flat) * stimulus / abs(flat)
+        # A sine is as large at each crest, and what tells it errs; a clipped one stays there.
+        held = float(np.mean(np.abs(beyond - 1.0) < _NEAR_LIMIT)) > _STAYS
         # Nothing but its noise stands beyond a limit; crests that the output lacks do.
-        if flat is not None and np.max(np.sign(flat) * stimulus) < _AT_LIMIT * abs(flat):
+        if np.max(beyond) < _AT_LIMIT and (held or not is_sweep(self.stimulus, self.rate_hz)):
             raise InputError(
                 f"{self.name}: stimulus",
                 f"a clipped record, flat at {abs(flat):.3g}, where the output goes on",
@@ -427,7 +438,6 @@ class TwoChannelRecord(Capture):
             refuse_interrupted_sweep(
                 middle, estimate.ratio, estimate.variance, rate_hz=self.rate_hz, name=self.name
             )
-        refuse_parts_amiss(output, explained, rate_hz=self.rate_hz, name=self.name)
         # Where a sweep stops, what lies beyond the bands is no jump.
         ends = click_window(self._ends(), output.size, rate_hz=self.rate_hz)
         output = output + ends * (explained - output)
