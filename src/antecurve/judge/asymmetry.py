@@ -47,8 +47,10 @@ class EvenOrders:
     ----------
     orders : numpy.ndarray of float, shape (even,)
         Orders.
+    recorded : numpy.ndarray of complex, shape (even,)
+        Amplitudes in the record [V].
     error : numpy.ndarray of complex, shape (even,)
-        Amplitudes less those of the fit [V].
+        Those less the fit's [V].
     by_duty : numpy.ndarray of complex, shape (even,)
         Derivative of the fit by the duty [V].
     by_square : numpy.ndarray of complex, shape (even,)
@@ -58,6 +60,7 @@ class EvenOrders:
     """
 
     orders: Floats
+    recorded: Complex
     error: Complex
     by_duty: Complex
     by_square: Complex
@@ -142,7 +145,9 @@ def even_orders(even: EvenOrders, *, step_v: float, noise_v: float, half_swing_v
     share = float(duty @ weighted[:, 0]) / max(float(duty @ weighted[:, 1]), 1e-300)
     excess = error - share * duty
     chi_square = float(excess @ (weighted[:, 0] - share * weighted[:, 1]))
-    size = math.sqrt(float(excess @ excess) / 2.0)
+    # A fit that misses by far may have even harmonics that the record lacks.
+    size = min(math.sqrt(float(excess @ excess)), float(np.linalg.norm(even.recorded)))
+    size /= math.sqrt(2.0)
     square = float(np.linalg.norm(even.by_square)) / math.sqrt(2.0)
     if size < max(_STEPS * step_v, _LEAST_SHARE * half_swing_v, _LEAST_SQUARE * square):
         return 0.0

@@ -41,7 +41,14 @@ from antecurve.judge.uncertainty import log_evidence
 from antecurve.judge.unit_model import UnitModel
 from antecurve.judge.unit_parameters import HighEnd, LowEnd, Shape
 
-__all__ = ["EVERY_SHAPE", "Family", "Fit", "fit_observations", "with_compared_shapes"]
+__all__ = [
+    "EVERY_SHAPE",
+    "Family",
+    "Fit",
+    "fit_observations",
+    "residual_power",
+    "with_compared_shapes",
+]
 
 Mask = NDArray[np.bool_]
 _Pass: TypeAlias = tuple[Solution, float, float]
@@ -50,6 +57,7 @@ EVERY_SHAPE = tuple(Shape(low, high) for low in LowEnd for high in HighEnd)
 """All shapes, the plainest first, the widest last."""
 _FOLDED = (True, False)  # an oscilloscope, and a converter with a filter before it
 _MORE_PASSES = 6  # records settle in two or three
+_FAR_OFF = 100.0  # mean square: 20 dB over the noise, what no unit of the model leaves
 _SETTLED = (
     0.1  # of chi-square: a third of a standard deviation, and the next pass moves a third of it
 )
@@ -237,13 +245,17 @@ def _good_pass(solution: Solution) -> dict[bool, _Pass]:
 def _settled(
     solution: Solution, foldings: Sequence[bool], passes: Mapping[bool, _Pass]
 ) -> tuple[Solution, bool]:
-    """Repeat reduction and fit until the harmonics passed over are taken off."""
+    """Repeat reduction and fit until the harmonics passed over are taken off.
+
+    A fit that misses by far predicts none of them: it is not repeated.
+    """
+    near = chi_square(solution) < _FAR_OFF * solution.evaluation.data_rows
     options = [(passes.get(f) or _pass(solution, f), f) for f in foldings]
-    if len(options) > 1 and _alike([power for (_, _, power), _ in options]):
+    if near and len(options) > 1 and _alike([power for (_, _, power), _ in options]):
         options = [(_pass(fit, folded), folded) for (fit, _, _), folded in options]
     (solution, moved, least), folded = min(options, key=lambda option: option[0][2])
     best, rises = solution, 0
-    for _ in range(_MORE_PASSES):
+    for _ in range(_MORE_PASSES if near else 0):
         if moved < _SETTLED or rises >= _MOST_RISES:
             break
         solution, moved, power = _pass(solution, folded)
@@ -273,10 +285,21 @@ def _pass(solution: Solution, folded: bool, *, enough: float = math.inf) -> _Pas
     solution = solve_from(problem, before, free=free, enough=enough)
     solution = with_estimated_noise(solution)
     moved = solution.evaluation.jacobian @ (solution.unknowns - before)
-    return solution, float(moved @ moved) if moves else 0.0, _residual_power(solution)
+    return solution, float(moved @ moved) if moves else 0.0, residual_power(solution)
 
 
-def _residual_power(solution: Solution) -> float:
-    """Sum of squares about the corrected reductions [V^2]."""
+def residual_power(solution: Solution) -> float:
+    """Sum the squares that a fit leaves of the records.
+
+    Parameters
+    ----------
+    solution : Solution
+        The fit.
+
+    Returns
+    -------
+    float
+        About the corrected reductions [V^2].
+    """
     parts = zip(solution.problem.observations, residual_parts(solution), strict=True)
     return sum(o.residual_power(part) for o, part in parts)

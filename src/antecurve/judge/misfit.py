@@ -24,7 +24,7 @@ from antecurve.judge.level_dependence import RelativeHarmonics
 from antecurve.judge.observation import Observation, ResidualFinding, ResidualKind
 from antecurve.quantities import DB_PER_NEPER, format_quantity
 
-__all__ = ["beyond_seen", "misfit_findings", "seen_range_hz"]
+__all__ = ["beyond_seen", "misfit_findings", "no_shape_text", "seen_range_hz"]
 
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -111,6 +111,26 @@ def misfit_findings(
             reach,
         )
     ]
+
+
+def no_shape_text(finding: ResidualFinding) -> str:
+    """Say that no unit of the model comes near what square waves show.
+
+    Parameters
+    ----------
+    finding : ResidualFinding
+        The misfit.
+
+    Returns
+    -------
+    str
+        In place of its own text.
+    """
+    return (
+        f"{finding.capture}: the response has no shape that a playback unit has. The deviation is "
+        "read off the harmonics, each over the network's. Look for a part that is open, shorted or "
+        "of a wrong decade, in the unit and in the network"
+    )
 
 
 def _in_bands(harmonics: RelativeHarmonics, highest_hz: float) -> _Bands:

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from antecurve.judge.level_dependence import RelativeHarmonics
     from antecurve.judge.reference import MeasuredChain
     from antecurve.judge.remainder import Remainder
+    from antecurve.judge.residual_record import HarmonicLevels
     from antecurve.judge.unseen_pause import RecordedEdges
 
 if TYPE_CHECKING:
@@ -138,6 +139,7 @@ class ResidualKind(StrEnum):
     CLICK = "click"
     TWO_UNITS = "two units"
     MISFIT = "misfit"
+    NO_SHAPE = "no shape"
     NETWORK = "network"
 
 
@@ -337,6 +339,16 @@ class Observation(ABC):
         Returns
         -------
         RelativeHarmonics or None
+            ``None`` for a kind that holds no record of a square wave.
+        """
+        return None
+
+    def harmonic_levels(self) -> HarmonicLevels | None:
+        """Take the levels of the odd harmonics of a record over those of a square wave.
+
+        Returns
+        -------
+        HarmonicLevels or None
             ``None`` for a kind that holds no record of a square wave.
         """
         return None

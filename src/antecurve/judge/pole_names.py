@@ -90,7 +90,10 @@ def with_named_poles(
     # What is as good as no pole is left out of the exchange, which a record may yet show.
     no_worse = chi_square(solution) + _WORSE
     free = solution.free[: units.size]
-    named = solve_from(problem, unknowns, free=free, enough=max(enough, no_worse))
+    hopeless = chi_square(solution) > enough
+    named = solve_from(
+        problem, unknowns, free=free, enough=enough if hopeless else max(enough, no_worse)
+    )
     settled = still_to_gain(named) < _UNSETTLED
     return named if settled and chi_square(named) < no_worse else solution
 

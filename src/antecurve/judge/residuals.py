@@ -36,6 +36,7 @@ __all__ = [
     "is_nonlinear",
     "levels_note",
     "misfit_uncertainty_db",
+    "not_linear",
     "residual_findings",
     "unfit_texts",
     "widened",
@@ -48,12 +49,13 @@ NOT_LINEAR = frozenset(
     (ResidualKind.EVEN_ORDERS, ResidualKind.EDGES, ResidualKind.PAUSE, ResidualKind.SLOPE)
 )
 """What one record shows of a unit that is not linear."""
-_NO_CONSTANTS = NOT_LINEAR | {
+_OF_NO_LINEAR_UNIT = NOT_LINEAR | {
     ResidualKind.OSCILLATION,
     ResidualKind.SLOW_MOVEMENT,
     ResidualKind.LEVEL,
     ResidualKind.TWO_UNITS,
 }
+_NO_CONSTANTS = _OF_NO_LINEAR_UNIT | {ResidualKind.NO_SHAPE}
 _WITHOUT_CONSTANTS = (
     "Constants read from such captures are no time constants of the unit: none is shown, and no "
     "part is named. Put this right first, then capture again"
@@ -212,6 +214,22 @@ def is_nonlinear(fit: Fit, band_hz: tuple[float, float]) -> bool:
     kinds = {f.kind for f in residual_findings(fit, band_hz) if f.forbids_pass}
     by_level = {ResidualKind.LEVEL, ResidualKind.TWO_UNITS} & kinds
     return ResidualKind.LEVEL in kinds or bool(by_level and kinds & NOT_LINEAR)
+
+
+def not_linear(residuals: Sequence[ResidualFinding]) -> bool:
+    """Tell whether captures show what no single linear unit does.
+
+    Parameters
+    ----------
+    residuals : sequence of ResidualFinding
+        What the fit does not describe.
+
+    Returns
+    -------
+    bool
+        Whether harmonics are not the response of a unit.
+    """
+    return any(f.forbids_pass and f.kind in _OF_NO_LINEAR_UNIT for f in residuals)
 
 
 def unfit_texts(residuals: Sequence[ResidualFinding]) -> tuple[str, ...]:

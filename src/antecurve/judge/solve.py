@@ -1,9 +1,8 @@
 """Solving the least-squares problem: starts for gross faults, and one solution from each.
 
-Gauss and Newton's steps, damped as by Levenberg and Marquardt where they do not lower chi-square
-(Nocedal and Wright, Numerical Optimization, 10.3), projected on the bounds of the unit's
-constants.  Priors keep the normal equations regular.  Starts cover constants off by a factor of
-4 either way and capacitors that are not there; gain and delay of each start are found directly.
+Steps are those of `descent.py`.  Priors keep the normal equations regular.  Starts cover constants
+off by a factor of 4 either way and capacitors that are not there; gain and delay of each start are
+found directly.
 """
 
 from __future__ import annotations
@@ -15,11 +14,18 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from antecurve.judge.descent import (
+    FIRST_DAMPING,
+    SHORT,
+    Point,
+    best_step,
+    bounds_of_steps,
+    line_search,
+)
 from antecurve.judge.observation import Evaluation
 from antecurve.judge.problem import FitProblem
 from antecurve.judge.unit_model import UnitModel
 from antecurve.judge.unit_parameters import HighEnd, Shape
-from antecurve.judge.unit_steps import from_steps, step_bounds, step_slopes, to_steps
 
 __all__ = [
     "Solution",
@@ -48,22 +54,13 @@ _CONVERGING = 0.1  # of the step before; Gauss and Newton's steps near a minimum
 _MOST_CRAWLING = 3  # steps; where two constants cancel, a valley has no bottom that matters
 _NEAR = 1e-3  # of chi-square: a step of a thirtieth of a standard deviation
 _NOTHING = 1e-4  # of chi-square, gained by as many steps: a hundredth of a standard deviation
-_FIRST_DAMPING = 1e-4  # of the normal equations' diagonal; after that a step may be undamped
+_PACE = 4  # steps, of which a zigzag makes two a turn
+_HARDLY = 0.02  # of chi-square, a step: a wider shape falls to a thousandth of it
 _MOST_DAMPING = 1e8  # beyond, no step is short enough: the point is the best there is
-_SHORTENINGS = 3  # then damping, which turns the step too, does better
-_ENOUGH = 0.2  # of the slope's promise; a parabola with its least at the whole step gives 0.5
-_SHORT = 0.3  # of a step: of gross faults 2 steps in 3 were shorter, and 40 led nowhere
-_LEAST_SHARE = 0.1  # of a step, as line searches have it (Dennis and Schnabel, 1983, A6.3.1)
 _NOTABLE = 4.0
 # Of chi-square, by which a resonant top must describe more: two standard deviations.  Less is
 # noise, which a pole and a zero that cancel each other explain as well.
 _AHEAD = 3.0  # times the next step's promise: what a fit may still gain, by judgement
-_MOST_BOUNDS = 3  # times the unknowns, each of which meets a bound once or twice
-_FARTHEST = 3.0
-# Standard uncertainties: 1.7 tolerances.  A part of the network, or an error of the chain, that had
-# to be farther off stands for a shape that the unit's model lacks, which is to be seen as such.
-_INWARDS = 1e-9  # standard deviations: less is rounding
-_RIDGE = 1e-13  # of the diagonal: rounding of the normal equations themselves
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -123,10 +120,8 @@ def still_to_gain(solution: Solution) -> float:
         0 where it is settled.
     """
     problem = solution.problem
-    unknowns = _steps(problem, solution.unknowns)
-    normal, gradient = _normal_equations(problem, unknowns, _evaluated(problem, unknowns))
-    limits = _bounds(problem)
-    return float(_step(unknowns, normal, gradient, 0.0, solution.free, limits)[1])
+    point = Point.at(problem, solution.unknowns)
+    return float(best_step(point, 0.0, solution.free, bounds_of_steps(problem))[1])
 
 
 def solve_from(
@@ -137,6 +132,7 @@ def solve_from(
     free: Mask | None = None,
     enough: float = math.inf,
     far: bool = False,
+    rough: bool = False,
 ) -> Solution:
     """Solve from one start.
 
@@ -151,10 +147,14 @@ def solve_from(
     free : numpy.ndarray of bool, shape (constants,), optional
         Which of the unit's constants move; the others stay where they start.
     enough : float, optional
-        Chi-square to reach; a solution that is not on its way there is given up.
+        Chi-square to reach; a solution that is not on its way there is given up, as is one that
+        would not get there at the pace of its last steps.
     far : bool, optional
         Whether the start may be far off: steps that had to be shortened are damped from then on,
-        which turns them, where they would zigzag through a valley.
+        which turns them, where they would zigzag through a valley, and what the slopes promise
+        gives none up.
+    rough : bool, optional
+        Whether it is to be the start of a wider shape only, and ends where it hardly falls.
 
     Returns
     -------
@@ -164,16 +164,18 @@ def solve_from(
     moving = np.ones(problem.size, dtype=bool)
     if free is not None:
         moving[: problem.unit_count] = free
-    limits = _bounds(problem)
-    unknowns = np.where(moving, np.clip(_steps(problem, start), *limits), _steps(problem, start))
-    evaluation = _evaluated(problem, unknowns)
-    least = float(evaluation.residual @ evaluation.residual)
-    damping, crawling, before = _FIRST_DAMPING, 0, math.inf
-    reached = [math.inf] * _MOST_CRAWLING
-    normal, gradient = _normal_equations(problem, unknowns, evaluation)
-    for _ in range(rounds):
-        trial, expected = _step(unknowns, normal, gradient, damping, moving, limits)
-        if expected < _SETTLED + _ROUNDING * least or least - _AHEAD * expected > enough:
+    limits = bounds_of_steps(problem)
+    point = Point.at(problem, start, moving)
+    damping, crawling, before = FIRST_DAMPING, 0, math.inf
+    reached = [math.inf] * max(_MOST_CRAWLING, _PACE)
+    for ahead in range(rounds, 0, -1):
+        whole, expected = best_step(point, damping, moving, limits)
+        least = point.least
+        promised = math.inf if far else _AHEAD * expected
+        if expected < _SETTLED + _ROUNDING * least or least - promised > enough:
+            break
+        pace = (reached[-_PACE] - least) / _PACE
+        if least - ahead * pace > enough or (rough and pace < _HARDLY * least):
             break
         crawling = crawling + 1 if _CONVERGING * before < expected < _LITTLE else 0
         stuck = expected < _NEAR and reached[-_MOST_CRAWLING] - least < _NOTHING
@@ -181,127 +183,23 @@ def solve_from(
             break
         before = expected
         reached.append(least)
-        whole = trial
-        trial, tried, size = _line_search(problem, unknowns, trial, gradient, least)
-        if not size < least:
-            damping = 10.0 * max(damping, _FIRST_DAMPING)
+        trial, tried = line_search(point, whole, limits)
+        falls = float(tried.residual @ tried.residual) < least
+        if not falls or (far and _shortened(point.stepped, trial, whole)):
+            damping = 10.0 * max(damping, FIRST_DAMPING)
             if damping > _MOST_DAMPING:
                 break
-            continue
-        if far and _shortened(unknowns, trial, whole):
-            damping = 10.0 * max(damping, _FIRST_DAMPING)
         else:
-            damping = 0.0 if damping <= _FIRST_DAMPING else damping / 10.0
-        unknowns, evaluation, least = trial, tried, size
-        normal, gradient = _normal_equations(problem, unknowns, evaluation)
-    return Solution(problem, _of_steps(problem, unknowns), evaluation, moving)
+            damping = 0.0 if damping <= FIRST_DAMPING else damping / 10.0
+        if falls:
+            point = Point.of(problem, trial, tried)
+    return Solution(problem, point.unknowns, point.evaluation, moving)
 
 
 def _shortened(unknowns: Floats, trial: Floats, whole: Floats) -> bool:
     """Whether a small share of a step was taken: the parabola does not reach as far."""
     taken, whole = trial - unknowns, whole - unknowns
-    return float(taken @ taken) < _SHORT**2 * float(whole @ whole)
-
-
-def _steps(problem: FitProblem, unknowns: Floats) -> Floats:
-    """Unknowns in the coordinates that the fit steps in."""
-    units = problem.unit_count
-    return np.concatenate([to_steps(problem.model, unknowns[:units]), unknowns[units:]])
-
-
-def _of_steps(problem: FitProblem, stepped: Floats) -> Floats:
-    units = problem.unit_count
-    return np.concatenate([from_steps(problem.model, stepped[:units]), stepped[units:]])
-
-
-def _evaluated(problem: FitProblem, stepped: Floats) -> Evaluation:
-    return problem.evaluate(_of_steps(problem, stepped))
-
-
-def _normal_equations(
-    problem: FitProblem, stepped: Floats, evaluation: Evaluation
-) -> tuple[Floats, Floats]:
-    jacobian = step_slopes(problem.model, stepped[: problem.unit_count], evaluation.jacobian)
-    return jacobian.T @ jacobian, jacobian.T @ evaluation.residual
-
-
-@np.errstate(over="ignore", invalid="ignore")  # of a step too far, which is shortened
-def _line_search(
-    problem: FitProblem, unknowns: Floats, trial: Floats, gradient: Floats, least: float
-) -> tuple[Floats, Evaluation, float]:
-    """A step, or the part of it where a parabola through its ends has its least."""
-    slope = 2.0 * float(gradient @ (trial - unknowns))
-    for _ in range(_SHORTENINGS):
-        tried = _evaluated(problem, trial)
-        size = float(tried.residual @ tried.residual)
-        if size - least < _ENOUGH * slope or not math.isfinite(size):
-            break
-        share = min(max(-0.5 * slope / (size - least - slope), _LEAST_SHARE), 0.9)
-        trial = unknowns + share * (trial - unknowns)
-        slope *= share
-    return trial, tried, size
-
-
-def _step(
-    unknowns: Floats,
-    normal: Floats,
-    gradient: Floats,
-    damping: float,
-    moving: Mask,
-    bounds: tuple[Floats, Floats],
-) -> tuple[Floats, float]:
-    """The damped step that is best within the bounds, and by how much it should lower chi-square.
-
-    From bound to bound, each of which is held once it is met and let go where the parabola then
-    falls inwards (Nocedal and Wright, Numerical Optimization, 16.5): it falls all the way.
-    """
-    low, high = bounds
-    scale = np.sqrt(np.maximum(np.diag(normal), np.finfo(float).tiny))
-    matrix = normal / np.outer(scale, scale)
-    matrix[np.diag_indices_from(matrix)] += damping + _RIDGE
-    trial = unknowns
-    used = moving & ~_outwards(unknowns, gradient, bounds)
-    for _ in range(_MOST_BOUNDS * unknowns.size):
-        slope = gradient / scale + matrix @ (scale * (trial - unknowns))
-        ahead = np.zeros(unknowns.size)
-        ahead[used] = np.linalg.solve(matrix[np.ix_(used, used)], -slope[used]) / scale[used]
-        with np.errstate(divide="ignore", invalid="ignore"):
-            room = np.where(ahead < 0, (low - trial) / ahead, (high - trial) / ahead)
-        room = np.where(used & (ahead != 0.0), room, np.inf)
-        first = int(np.argmin(room))
-        if room[first] < 1.0:
-            trial = np.where(used, np.clip(trial + room[first] * ahead, low, high), trial)
-            trial[first] = low[first] if ahead[first] < 0 else high[first]
-            used[first] = False
-            continue
-        trial = np.where(used, trial + ahead, trial)
-        slope = gradient / scale + matrix @ (scale * (trial - unknowns))
-        inwards = moving & ~used & ~_outwards(trial, slope, bounds) & (np.abs(slope) > _INWARDS)
-        if not inwards.any():
-            break
-        used[int(np.argmax(np.where(inwards, np.abs(slope), 0.0)))] = True
-    step = trial - unknowns
-    return trial, float(-2.0 * gradient @ step - step @ normal @ step)
-
-
-def _outwards(unknowns: Floats, gradient: Floats, bounds: tuple[Floats, Floats]) -> Mask:
-    """Which unknowns stand at a bound that a fall of chi-square would take them beyond."""
-    low, high = bounds
-    return ((unknowns <= low) & (gradient > 0)) | ((unknowns >= high) & (gradient < 0))
-
-
-def _bounds(problem: FitProblem) -> tuple[Floats, Floats]:
-    low = np.full(problem.size, -np.inf)
-    high = np.full(problem.size, np.inf)
-    units = problem.unit_count
-    low[:units], high[:units] = step_bounds(problem.model)
-    first = problem.unit_count + problem.priors
-    low[units:first], high[units:first] = -_FARTHEST, _FARTHEST
-    for observation in problem.observations:
-        last = first + observation.nuisances
-        low[first:last], high[first:last] = observation.nuisance_bounds
-        first = last
-    return low, high
+    return float(taken @ taken) < SHORT**2 * float(whole @ whole)
 
 
 def solve_from_nominal(problem: FitProblem, *, widest: Shape) -> Solution:
@@ -325,8 +223,9 @@ def solve_from_nominal(problem: FitProblem, *, widest: Shape) -> Solution:
         The better of both.
     """
     plain = problem.model.free(Shape())
-    near = solve_from(problem, _start(problem, problem.model.start), rounds=40, free=plain)
-    return _by_both_tops(problem, near.unknowns, widest)
+    start = _start(problem, problem.model.start)
+    near = solve_from(problem, start, rounds=40, free=plain, rough=True)
+    return _by_both_tops(problem, near.unknowns, widest, enough=good_enough(problem))
 
 
 def solve_from_faults(problem: FitProblem, best: Solution, *, widest: Shape) -> Solution:
@@ -349,15 +248,19 @@ def solve_from_faults(problem: FitProblem, best: Solution, *, widest: Shape) -> 
         The best of all, the one given included.
     """
     plain, seen = problem.model.free(Shape()), list[Solution]()
+    enough = good_enough(problem)
     for units in _promising(problem):
-        near = solve_from(problem, _start(problem, units), rounds=40, free=plain, far=True)
+        start = _start(problem, units)
+        near = solve_from(problem, start, rounds=40, free=plain, far=True, rough=True)
         if any(_alike(near, other) for other in seen):
             continue
         seen.append(near)
-        best = min(best, _by_both_tops(problem, near.unknowns, widest, far=True), key=chi_square)
+        wide = _by_both_tops(problem, near.unknowns, widest, far=True, enough=enough)
+        best = min(best, wide, key=chi_square)
         if is_good(best):
-            break
-    return best
+            return best
+    # None came near; the best of those given up on their way is followed to its end.
+    return solve_from(problem, best.unknowns, free=problem.model.free(widest), far=True)
 
 
 def good_enough(problem: FitProblem) -> float:
@@ -407,16 +310,21 @@ def _alike(one: Solution, other: Solution) -> bool:
 
 
 def _by_both_tops(
-    problem: FitProblem, start: Floats, widest: Shape, *, far: bool = False
+    problem: FitProblem,
+    start: Floats,
+    widest: Shape,
+    *,
+    far: bool = False,
+    enough: float = math.inf,
 ) -> Solution:
     """The widest shape from a start, straight and by a resonant top."""
     free, count = problem.model.free, problem.unit_count
-    straight = solve_from(problem, start, free=free(widest), far=far)
+    straight = solve_from(problem, start, free=free(widest), far=far, enough=enough)
     if not np.all(free(widest) >= free(Shape(high_end=HighEnd.PAIR))):
         return straight
     resonant = start.copy()
     resonant[:count] = problem.model.with_resonant_top(start[:count])
-    bent = solve_from(problem, resonant, free=free(widest), far=far)
+    bent = solve_from(problem, resonant, free=free(widest), far=far, enough=enough)
     return bent if chi_square(bent) < chi_square(straight) - _NOTABLE else straight
 
 

@@ -36,7 +36,12 @@ from antecurve.judge.passed_over import PassedOver, passed_over, with_harmonics_
 from antecurve.judge.periodic import HarmonicBasis, harmonic_basis
 from antecurve.judge.record import Record
 from antecurve.judge.remainder import Remainder
-from antecurve.judge.residual_record import relative_harmonics, residual_record
+from antecurve.judge.residual_record import (
+    HarmonicLevels,
+    harmonic_levels,
+    relative_harmonics,
+    residual_record,
+)
 from antecurve.judge.signal_path import square_harmonics
 from antecurve.judge.square_alignment import aligned_square
 from antecurve.judge.square_residuals import record_findings
@@ -364,6 +369,13 @@ class SquareWaveObservation(Observation):
         """Compute the odd harmonics over those of the fit, documented in `Observation`."""
         noise = self.sigma / math.sqrt(max(1.0, excess))
         return relative_harmonics(self.name, self.basis, residual * self.sigma, noise)
+
+    def harmonic_levels(self) -> HarmonicLevels:
+        """Take the levels of the odd harmonics, documented in `Observation`."""
+        nothing = np.zeros(self.nuisances)
+        path = np.zeros(self.basis.orders.size, dtype=complex)
+        square = self.amplitudes(nothing, path, self.basis.orders, 0.0)
+        return harmonic_levels(self.basis, square.value)
 
     def recorded_edges(
         self, residual: Floats, prediction: Prediction, *, excess: float

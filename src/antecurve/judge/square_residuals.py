@@ -262,8 +262,9 @@ def _even_harmonics(record: ResidualRecord) -> EvenOrders | None:
     error = -(raw[:half] + 1j * raw[half:])[even]
     variance = record.noise**2 * _low_noise(record, float(basis.orders[even].max()))
     covariance = variance * (inverse @ inverse.T)[np.ix_(rows, rows)]
+    own = basis.amplitudes(basis.record.volts)[even]
     square = basis.amplitudes(record.fitted**2 / record.size_v)[even]
-    return EvenOrders(basis.orders[even], error, record.by_duty[even], square, covariance)
+    return EvenOrders(basis.orders[even], own, error, record.by_duty[even], square, covariance)
 
 
 def _may_be_hum(record: ResidualRecord) -> NDArray[np.bool_]:

@@ -18,7 +18,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from antecurve.curves.model import Curve
-from antecurve.judge.fit import Fit, fit_observations, with_compared_shapes
+from antecurve.judge.fit import Fit, fit_observations, residual_power, with_compared_shapes
 from antecurve.judge.hum import interferences
 from antecurve.judge.interference import NOTHING_ELSE
 from antecurve.judge.observation import Observation
@@ -159,7 +159,11 @@ def _remove_interference(task: FitTask, staged: StagedFit) -> StagedFit:
     observations = tuple(
         o.without_interference(i) for o, i in zip(fit.observations, beside, strict=True)
     )
-    return StagedFit(observations, task.fit(observations, fit))
+    again = task.fit(observations, fit)
+    if residual_power(again.solution) > residual_power(fit.solution):
+        # Edges within one sample leave the frequency open, and a fit may wander off.
+        return staged
+    return StagedFit(observations, again)
 
 
 def _check_one_unit(task: FitTask, staged: StagedFit) -> StagedFit:

@@ -22,7 +22,8 @@ from antecurve.judge.fitted_values import fitted_values
 from antecurve.judge.further_capture import OpenQuestion, open_question
 from antecurve.judge.hum import MAINS_HZ
 from antecurve.judge.identifiability import highest_seen_hz, without_unseen_corner
-from antecurve.judge.misfit import seen_range_hz
+from antecurve.judge.measured_levels import measured_deviation, says_nothing
+from antecurve.judge.misfit import no_shape_text, seen_range_hz
 from antecurve.judge.network_estimate import JudgedThrough, estimate_of
 from antecurve.judge.observation import ResidualFinding, ResidualKind, Trace
 from antecurve.judge.overlay import Overlay
@@ -31,6 +32,7 @@ from antecurve.judge.residuals import (
     fitted_ringing,
     levels_note,
     misfit_uncertainty_db,
+    not_linear,
     residual_findings,
     unfit_texts,
     widened,
@@ -219,9 +221,29 @@ def _reading(case: Case, fit: Fit) -> _Reading:
         best = _over_shapes(case, allowed[:1], draws[:1])
         own = _deviation_of_fit(case, allowed[0])
         deviation = joined(best.about(own), deviation, seen_range_hz(fit.observations))
-    deviation = widened(with_misfit(deviation, residuals), case.flatness_db)
+    deviation = with_misfit(deviation, residuals)
+    deviation, residuals = _measured_where_nothing_fits(case, fit, deviation, residuals)
+    deviation = widened(deviation, case.flatness_db)
     residuals += fitted_ringing(allowed[0].model, draws[0], highest_seen_hz(case.captures))
     return _Reading(fit, allowed, draws, residuals, deviation)
+
+
+def _measured_where_nothing_fits(
+    case: Case, fit: Fit, deviation: Deviation, residuals: tuple[ResidualFinding, ...]
+) -> tuple[Deviation, tuple[ResidualFinding, ...]]:
+    """The deviation by the harmonics alone, where no shape comes near what captures show."""
+    odd = next((r for r in residuals if r.kind is ResidualKind.MISFIT), None)
+    if odd is None or not_linear(residuals):
+        return deviation, residuals
+    if not says_nothing(deviation, odd.misfit_db, seen_range_hz(fit.observations)):
+        return deviation, residuals
+    published = case.asked.playback == "published"
+    problem = fit.solution.problem
+    measured = measured_deviation(problem, deviation, curve=case.curve, published=published)
+    if measured is None:
+        return deviation, residuals
+    unlike = replace(odd, kind=ResidualKind.NO_SHAPE, text=no_shape_text(odd), forbids_pass=True)
+    return measured, tuple(unlike if r is odd else r for r in residuals)
 
 
 def _questions(case: Case, reading: _Reading) -> tuple[str, ...]:
