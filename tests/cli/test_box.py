@@ -243,6 +243,16 @@ def test_trim_brings_every_position_back(
     result = json.loads(done.out)
     assert max(result["after_db"]) < 0.5 * max(result["before_db"])
     assert all(change["ref"] for change in result["changes"])
+    fitted = content["positions"][1]["network"]["elements"]
+    measured = [
+        f"{e['ref']},{e['value']!r}" for e in fitted if e["ref"] in content["switch"]["shared"]
+    ]
+    values.write_text("\n".join(["ref,value", *measured]) + "\n")
+    name = content["positions"][1]["position"]
+    named = invoke(
+        capsys, "trim", design, "--measured", str(values), "--position", name, "--most-changes", "1"
+    )
+    assert named.out.startswith(f"Position {name}\n")
 
 
 @pytest.mark.parametrize(

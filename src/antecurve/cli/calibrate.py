@@ -116,6 +116,7 @@ def calibrate(
         output=output,
         force=force,
         as_json=as_json,
+        position=design.position,
     )
     if not calibration.consistent:
         raise typer.Exit(1)

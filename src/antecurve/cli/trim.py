@@ -62,6 +62,7 @@ def trim(
     from antecurve.files.job_drawer import read_job_drawer
     from antecurve.files.judging_texts import meter_accuracy
     from antecurve.report import build_tables as tables
+    from antecurve.texts import printable
 
     meter = meter_accuracy(meter_resistance, meter_capacitance, display=meter_display)
     design, box = read_design_and_box(design_file, position=position)
@@ -87,6 +88,8 @@ def trim(
     if as_json:
         show_json(result.to_dict())
     else:
+        if design.position:
+            print(f"Position {printable(design.position)}")
         say(*tables.trim_lines(result))
         show_table(tables.trim_rows(result))
         if box is not None:
