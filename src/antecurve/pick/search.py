@@ -80,8 +80,8 @@ def pick(
     -------
     PickResult
         The pick, what the search proved, and alternatives.  An interruption from the keyboard
-        ends the search with the best so far, unproved.  A lower bound takes about 1 s more then; a
-        second interruption ends that, too.
+        ends the search with the best so far, unproved.  A lower bound takes about 1 s more then, of
+        eight positions up to 8 s; a second interruption ends that, too.
 
     Raises
     ------

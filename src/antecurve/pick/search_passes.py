@@ -53,7 +53,7 @@ BLIND_LIMITS = tuple(db / NEPER_DB for db in (0.1, 0.4, 1.6, 6.4))
 """Error limits [Np] to try one after the other where no combination is known."""
 _WORTH_PROVING = 3.0  # times the best limit: of large forms further off a bound says enough
 _TRIED_SECONDS = 0.5  # of a pass that an executor would share out: sending it takes about as long
-_MOST_SLOWNESS = 10.0  # more is no work of other processes, but a machine put to sleep
+_MOST_SLOWNESS = 4.0  # by judgement: nobody waits longer for what the search keeps for itself
 _PROGRESS_SECONDS = 0.1  # ten reports a second look continuous
 
 
