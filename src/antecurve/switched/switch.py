@@ -11,7 +11,7 @@ from antecurve.pipeline import Design
 from antecurve.results import Result
 from antecurve.switched.added_parts import Addition, soldered
 from antecurve.switched.joint_pick import PickedBox
-from antecurve.switched.sharing import Sharings
+from antecurve.switched.sharing import SharedSet, Sharings
 from antecurve.switched.throws import OPEN, SHORT
 
 __all__ = ["Switch", "SwitchContact", "switch_of"]
@@ -172,11 +172,7 @@ def _contacts(
 def _reasons(picked: PickedBox, designs: tuple[Design, ...]) -> tuple[str, ...]:
     """Why no smaller set does: what throws open or short, the conflicts, and what is proved."""
     shared = picked.best.shared
-    reasons = [
-        f"{contact.name} needs {_thrown_words(network.states)}, so these must be switched"
-        for contact, network in zip(shared.joint.contacts, shared.networks, strict=True)
-        if network.states
-    ]
+    reasons = _thrown_reasons(shared)
     reasons += [conflict.sentence for conflict in picked.sharings.why(shared)]
     if not shared.switched:
         return tuple(reasons)
@@ -249,6 +245,21 @@ def _untried_words(sharings: Sharings) -> list[str]:
     return words
 
 
-def _thrown_words(states: tuple[tuple[str, str], ...]) -> str:
-    words = [f"{ref} {'shorted' if state == SHORT else 'open'}" for ref, state in states]
-    return " and ".join(words)
+def _thrown_reasons(shared: SharedSet) -> list[str]:
+    """What positions of the switch open and short, those alike in one sentence."""
+    names: dict[tuple[tuple[str, str], ...], list[str]] = {}
+    for contact, network in zip(shared.joint.contacts, shared.networks, strict=True):
+        if network.states:
+            names.setdefault(network.states, []).append(contact.name)
+    reasons = []
+    for states, needing in names.items():
+        words = [f"{ref} {'shorted' if state == SHORT else 'open'}" for ref, state in states]
+        verb = "need" if len(needing) > 1 else "needs"
+        what = "these" if len(words) > 1 else "it"
+        reasons.append(f"{_listed(needing)} {verb} {_listed(words)}, so {what} must be switched")
+    return reasons
+
+
+def _listed(words: list[str]) -> str:
+    """Words with commas, and the last with an and."""
+    return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
