@@ -188,6 +188,15 @@ def test_a_clipped_stimulus_is_refused_where_the_output_goes_on(*, all_of_it: bo
         observed(record)
 
 
+@pytest.mark.parametrize("signal", ["log sweep", "square wave"])
+def test_crests_of_a_stimulus_are_not_clipped_where_a_unit_is_wrong(signal: str) -> None:
+    """What tells a stimulus errs; a sine and a square wave are as large at each crest."""
+    unit = Unit(low_corner_hz=20.0, treble_s=50e-6)
+    rng = np.random.default_rng(1)
+    record = two_channel_record(unit, rng, signal=signal, seconds=1.0, quiet_s=0.2, noise_db=-40.0)
+    assert observed(record).estimate.ratio.size > 20
+
+
 @pytest.mark.parametrize("noise", [0.003, 0.03, 0.1])
 def test_noise_on_the_stimulus_is_no_flat_top(noise: float) -> None:
     """Over a stimulus with noise a sine bends at its crest, and a square wave at its levels."""

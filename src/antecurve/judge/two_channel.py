@@ -71,6 +71,8 @@ _ROUNDS_OF_CLICKS = 4  # each finds one, and tells those before it better
 _SWAPPED = 3.0  # times straighter the other way round
 _NEAR_LIMIT = 0.005  # of a limit: a sine is as near its crest for 3.2 % of its time
 _STAYS = 0.06  # of the time; clipped at 0.98 of its crest it is there for 8 %
+_LOUD = 0.1  # of a limit: no silence, and likewise less than the limit
+_BETWEEN = 0.1  # of the loud samples: of a sine clipped at 0.2 of its crest 12 %, of a square none
 _AT_LIMIT = 1.03  # of a level at which a stimulus is clipped: its noise is less
 _COURSE = 0.3  # of the mean: deviation of a sine 0.48; a square wave with droop has 0.2
 _TELLS_ORDER = 0.35  # neper, 3 dB: a path flatter than that turned round is a unit's own top
@@ -406,18 +408,24 @@ class TwoChannelRecord(Capture):
     def _refuse_clipped_stimulus(self, channels: Channels, stimulus: Floats, told: Floats) -> None:
         """Refuse a stimulus with tops that the output does not have."""
         flat = flat_top_level(stimulus, channels.alike_below(told, stimulus))
-        if flat is None:
-            return
-        beyond = np.sign(flat) * stimulus / abs(flat)
-        # A sine is as large at each crest, and what tells it errs; a clipped one stays there.
-        held = float(np.mean(np.abs(beyond - 1.0) < _NEAR_LIMIT)) > _STAYS
-        # Nothing but its noise stands beyond a limit; crests that the output lacks do.
-        if np.max(beyond) < _AT_LIMIT and (held or not is_sweep(self.stimulus, self.rate_hz)):
+        if flat is not None and self._stays_at(flat, stimulus):
             raise InputError(
                 f"{self.name}: stimulus",
                 f"a clipped record, flat at {abs(flat):.3g}, where the output goes on",
                 "its input is overdriven; reduce the level there and record again",
             )
+
+    def _stays_at(self, level: float, stimulus: Floats) -> bool:
+        """Whether a stimulus stays at a level as no sine or square wave does at its crests."""
+        beyond = np.sign(level) * stimulus / abs(level)
+        # Nothing but its noise stands beyond a limit; crests that the output lacks do.
+        if np.max(beyond) >= _AT_LIMIT:
+            return False
+        # A sine and a square wave are as large at each crest, and what tells them errs.
+        if is_sweep(self.stimulus, self.rate_hz):
+            return float(np.mean(np.abs(beyond - 1.0) < _NEAR_LIMIT)) > _STAYS
+        loud = np.abs(beyond)[np.abs(beyond) > _LOUD]
+        return float(np.mean(loud < 1.0 - _LOUD)) > _BETWEEN
 
     def _clicks(self, missed: Sequence[Floats], stimulus: Floats, output: Floats) -> list[int]:
         """Samples of clicks on the output, and on the stimulus as the output tells it."""
