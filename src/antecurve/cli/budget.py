@@ -15,10 +15,10 @@ if TYPE_CHECKING:
 
 __all__ = ["Budget"]
 
-_REPORT_SECONDS, _TEXT_SECONDS, _OWN_SECONDS = 1.5, 0.2, 4.0  # processor time, as measured
+_REPORT_SECONDS, _TEXT_SECONDS, _OWN_SECONDS = 1.5, 0.2, 1.0  # processor time, as measured
 _SECONDS_PER_BUILD = 2e-6  # of a report, for which a dozen networks are built
 _SECONDS_PER_BUILD_OF_ONE = 2e-7  # measured, of the text about one network
-_LEAST_SHARE = 0.5  # of the budget: by judgement, what a search needs to be worth while
+_LEAST_SHARE = 0.75  # of the budget: by judgement, a poor pick is worse than a late one
 _BOUND_SECONDS, _EXACT_SECONDS = 8.0, 2.0  # most that either takes beyond its time
 _SPARE = 2.0  # times what was measured: most that it takes on a machine of half the speed
 
