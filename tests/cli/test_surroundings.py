@@ -269,6 +269,19 @@ def test_an_interrupt_in_the_parser_is_told() -> None:
     assert (done.code, done.err) == (130, "antecurve: interrupted; nothing was written\n")
 
 
+def test_an_interrupt_while_modules_load_is_told() -> None:
+    done = _run(
+        program="import signal, sys; sys.modules.pop('antecurve.cli.main', None)\n"
+        "class Interrupts:\n"
+        "    def find_spec(self, name, *_):\n"
+        "        if name == 'antecurve.cli.main':\n"
+        "            signal.raise_signal(signal.SIGINT)\n"
+        "sys.meta_path.insert(0, Interrupts())\n"
+        "from antecurve.__main__ import main; main()"
+    )
+    assert (done.code, done.err) == (130, "antecurve: interrupted; nothing was written\n")
+
+
 @pytest.mark.parametrize("number", SIGNALS, ids=lambda s: s.name)
 def test_a_signal_while_the_interpreter_ends_changes_nothing(number: signal.Signals) -> None:
     done = _run(
