@@ -54,7 +54,18 @@ def with_exact(contender: Contender, *, deadline: float | None = None) -> Picked
         Each position with its exact value at the level and impedance at which the exact
         network is nearest; branches that can be exchanged stand as in the exact network.
         Without exact values only where the network can't make the curve.
+
+    Notes
+    -----
+    An interruption from the keyboard leaves it 2 s, so that the pick is not lost; a second ends it.
     """
+    try:
+        return _with_exact(contender, deadline)
+    except KeyboardInterrupt:
+        return _with_exact(contender, time.perf_counter())
+
+
+def _with_exact(contender: Contender, deadline: float | None) -> PickedNetwork:
     if deadline is not None:
         deadline = max(deadline, time.perf_counter() + _EXACT_SECONDS)
     space, indices = contender.space, contender.indices
