@@ -11,11 +11,13 @@ import numpy as np
 import pytest
 import soundfile
 from playback_units import CONDITIONS, Unit, known_exactly
+from scipy.signal import cheby1, freqs
 from two_channel_records import RATE_HZ, SIGNALS, two_channel_record
 
 from antecurve.errors import InputError
 from antecurve.files.recordings import ReadingOptions, read_recording
 from antecurve.judge.capture import ObservationSettings
+from antecurve.judge.interruption import refuse_unlike_phase
 from antecurve.judge.two_channel import TwoChannelRecord
 
 SETTINGS = ObservationSettings(50e3, CONDITIONS.curve, known_exactly())
@@ -28,7 +30,7 @@ def test_samples_lost_on_one_channel_are_told(signal: str) -> None:
     at = record.volts.size // 2
     volts = np.concatenate([np.delete(record.volts, slice(at, at + LOST)), np.zeros(LOST)])
     lost = TwoChannelRecord(RATE_HZ, record.stimulus, volts, stimulus_at="emf", name="lost")
-    with pytest.raises(InputError, match=r"interrupted record: \+0\.0050 s are missing"):
+    with pytest.raises(InputError, match=r"interrupted record: \+5 ms are missing"):
         lost.observation(SETTINGS)
 
 
@@ -173,3 +175,39 @@ def test_one_channel_where_two_are_needed(tmp_path: Path) -> None:
     soundfile.write(file, np.random.default_rng(8).uniform(-0.5, 0.5, 48_000), 48_000)
     with pytest.raises(InputError, match="one channel where two are needed"):
         read_recording(file, ReadingOptions(stimulus=1))
+
+
+BANDS_HZ = np.geomspace(12.0, 30e3, 130)
+S = 2j * np.pi * BANDS_HZ
+
+
+def low_pass(corner_hz: float, quality: float) -> np.ndarray:
+    corner = 2 * np.pi * corner_hz
+    return 1.0 / (1.0 + S / (quality * corner) + (S / corner) ** 2)
+
+
+@pytest.mark.parametrize(
+    "response",
+    [
+        (S / (S + 2 * np.pi * 20)) ** 3,
+        low_pass(15.0, 4.0) * (S / (2 * np.pi * 15.0)) ** 2,
+        low_pass(20e3, 5.0),
+        freqs(*cheby1(6, 0.1, 2 * np.pi * 22e3, analog=True), worN=2 * np.pi * BANDS_HZ)[1],
+        -(1.0 + S / (2 * np.pi * 20e3)) * np.exp(-1e-4 * S),
+    ],
+    ids=["three corners", "Q 4 at 15 Hz", "Q 5 at 20 kHz", "sixth order", "zero, late, inverted"],
+)
+def test_phases_of_units_go_with_their_levels(response: np.ndarray) -> None:
+    """Of networks without right-hand zeros (Bode 1945); the sixth order is scipy.signal's."""
+    variance = np.full(BANDS_HZ.size, 1e-4)
+    refuse_unlike_phase(BANDS_HZ, response, variance, two_clocks=False, name="sweep")
+
+
+@pytest.mark.parametrize("samples", [1.0, 3.0])
+def test_a_sweep_by_clocks_that_drift_is_told(samples: float) -> None:
+    """A delay that goes to and fro twice over a sweep leaves the level as it is."""
+    course = np.sin(4 * np.pi * np.log(BANDS_HZ / BANDS_HZ[0]) / np.log(2500.0))
+    drifted = np.exp(-S * samples / RATE_HZ * course)
+    with pytest.raises(InputError, match="the phase of the sweep does not go with its level"):
+        variance = np.full(BANDS_HZ.size, 1e-4)
+        refuse_unlike_phase(BANDS_HZ, drifted, variance, two_clocks=False, name="sweep")

@@ -32,6 +32,7 @@ from antecurve.judge.interruption import (
     refuse_jumps,
     refuse_parts_amiss,
     refuse_unexplained,
+    refuse_unlike_phase,
 )
 from antecurve.judge.network_estimate import NetworkEstimate, network_log_response
 from antecurve.judge.record import limit_share
@@ -391,7 +392,9 @@ class TwoChannelRecord(Capture):
             measured = measured_response(estimate, flattening)
             explained, output = cleared.waveforms(measured)
             told = cleared.before(output, measured)
-        self._check_whole(estimate, cleared.alike_below(explained, output), output)
+        two_clocks = channels.alignment.clock_ratio != 0.0
+        alike = cleared.alike_below(explained, output)
+        self._check_whole(estimate, alike, output, two_clocks=two_clocks)
         self._refuse_clipped_stimulus(channels, stimulus, told)
         return cleared, estimate, tuple(at / self.rate_hz for at in places)
 
@@ -438,7 +441,9 @@ class TwoChannelRecord(Capture):
             and not starts_or_stops(stimulus, at, rate_hz=self.rate_hz)
         ]
 
-    def _check_whole(self, estimate: ResponseEstimate, explained: Floats, output: Floats) -> None:
+    def _check_whole(
+        self, estimate: ResponseEstimate, explained: Floats, output: Floats, *, two_clocks: bool
+    ) -> None:
         """Refuse a record that was clipped or interrupted, by phases of a sweep or by a jump."""
         sweep = is_sweep(self.stimulus, self.rate_hz)
         if sweep:
@@ -450,6 +455,10 @@ class TwoChannelRecord(Capture):
         ends = click_window(self._ends(), output.size, rate_hz=self.rate_hz)
         output = output + ends * (explained - output)
         refuse_jumps(output, explained, rate_hz=self.rate_hz, click=CLICK[sweep], name=self.name)
+        if sweep:
+            refuse_unlike_phase(
+                middle, estimate.ratio, estimate.variance, two_clocks=two_clocks, name=self.name
+            )
 
     def _ends(self) -> list[int]:
         """Samples at which the stimulus begins and ends, where silence is about it."""
