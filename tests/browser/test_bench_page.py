@@ -191,8 +191,11 @@ def test_the_verdict_is_reached_by_keyboard_alone(browser: Any, bench: Served, j
     page.context.close()
 
 
-def test_a_box_with_a_switch_by_keyboard(browser: Any, bench: Served) -> None:
-    """From one curve to two and their parts, then from position to position."""
+def test_a_box_with_a_switch_by_keyboard(browser: Any, bench: Served, judged: str) -> None:
+    """From one curve to two and their parts, then from position to position.
+
+    An empty folder alone offers the demo bench: it is opened first, in any order of the tests.
+    """
     faults: list[str] = []
     small = {"width": 360, "height": 800}
     page = opened(browser, bench, faults, viewport=small, color_scheme="dark", bypass_csp=True)
