@@ -75,6 +75,6 @@ class Budget:
         say_aside(
             f"{used:.1f} s of a budget of {budget:g} s: {search:.1f} s for the search, "
             f"{max(used - before - search, 0.0):.1f} s for what follows. Not cut short are a first "
-            f"lower bound, exact values, builds and report: {most:.0f} s at most where nothing "
-            "else runs"
+            f"lower bound, exact values, builds and report: about {most:.0f} s, more where "
+            "other work runs"
         )

@@ -17,7 +17,14 @@ from numpy.typing import NDArray
 
 from antecurve.errors import InputError
 
-__all__ = ["CellDelay", "cell_delays", "clock_difference", "refuse_wandering", "stretch_delays"]
+__all__ = [
+    "CellDelay",
+    "cell_delays",
+    "clock_difference",
+    "drifting_clocks",
+    "refuse_wandering",
+    "stretch_delays",
+]
 
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -265,8 +272,23 @@ def refuse_wandering(cells: list[CellDelay], *, rate_hz: float, name: str) -> No
     wander_s = float(np.sqrt(np.mean(np.sort(course**2)[:-1]))) / rate_hz
     scatter = max(1.0, least / free)
     if _WANDERS_S < wander_s < _STOPS_S and on_a_line - least > _WANDERS * scatter * places.size:
-        raise InputError(
-            name,
-            f"clocks that drift: the delay goes to and fro by {1e6 * wander_s:.2g} µs",
-            "play and record with one sound interface, and record again",
-        )
+        raise drifting_clocks(name, f"the delay goes to and fro by {1e6 * wander_s:.2g} µs")
+
+
+def drifting_clocks(name: str, sign: str) -> InputError:
+    """Make the error for a record by two clocks that drift against each other.
+
+    Parameters
+    ----------
+    name : str
+        How messages call the record.
+    sign : str
+        What shows it.
+
+    Returns
+    -------
+    InputError
+        To be raised.
+    """
+    advice = "play and record with one sound interface, and record again"
+    return InputError(name, f"clocks that drift: {sign}", advice)

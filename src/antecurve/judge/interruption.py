@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from antecurve.errors import InputError
 from antecurve.judge.clicks import is_spike
+from antecurve.judge.clock_drift import drifting_clocks
 
 __all__ = [
     "CLICK",
@@ -259,11 +260,11 @@ def refuse_unlike_phase(
     """
     made = _log_responses(frequency_hz)
     bands, terms = made.shape
-    none, every = np.zeros(bands), np.ones(bands)
+    zeros, ones = np.zeros(bands), np.ones(bands)
     delay = 2 * np.pi * frequency_hz / frequency_hz[-1]
     clock = two_clocks * delay * np.log(delay)  # of a logarithmic sweep the delay by another
-    level = np.column_stack([made.real, every, none, none, none])
-    turn = np.column_stack([made.imag, none, every, delay, clock])
+    level = np.column_stack([made.real, ones, zeros, zeros, zeros])
+    turn = np.column_stack([made.imag, zeros, ones, delay, clock])
     weight = 1.0 / np.sqrt(variance + _CALCULABLE**2)
     phase = np.unwrap(np.angle(ratio))
     seen = np.concatenate([np.log(np.abs(ratio)) * weight, phase * weight, np.zeros(terms)])
@@ -271,11 +272,7 @@ def refuse_unlike_phase(
     columns = np.vstack([level * weight[:, None], turn * weight[:, None], prior])
     unlike = (phase - turn @ np.linalg.lstsq(columns, seen, rcond=None)[0]) * weight
     if unlike @ unlike - bands > _UNLIKE**2 * (weight @ weight):  # noise alone comes to 1 a band
-        raise InputError(
-            name,
-            "clocks that drift: the phase of the sweep does not go with its level",
-            "play and record with one sound interface, and record again",
-        )
+        raise drifting_clocks(name, "the phase of the sweep does not go with its level")
 
 
 def _log_responses(frequency_hz: Floats) -> Complex:
@@ -404,7 +401,7 @@ def refuse_unexplained(output: Floats, explained: Floats, *, name: str) -> None:
     if share > _SOMETHING_ELSE:
         raise InputError(
             f"{name}: output",
-            f"{100.0 * min(share, 1.0):.0f} % of the power are not the stimulus",
+            f"{100.0 * min(share, 1.0):.0f} % of the power is not the stimulus",
             "check channels, leads and levels, and that one clock plays and records",
         )
 
