@@ -134,6 +134,10 @@ SWEEPS: dict[str, str] = {
     "units behind in": "Frequency in kHz,Level in dB\n" + table(HERTZ / 1e3, LEVEL),
     "gain beside its two levels": "Freq (Hz),Vin (V),Vout (V),Gain (dB)\n"
     + table(HERTZ, HALF_VOLT, 0.5 * RATIO, LEVEL),
+    "input and output by their names": "f (Hz),Vin,Vout\n" + table(HERTZ, HALF_VOLT, 0.5 * RATIO),
+    "volts in and out": "Hz,V in,V out\n" + table(HERTZ, HALF_VOLT, 0.5 * RATIO),
+    "real and imaginary part, from which the phase": "Frequency (Hz),Re,Im\n"
+    + table(HERTZ, RATIO * np.cos(np.deg2rad(PHASE)), RATIO * np.sin(np.deg2rad(PHASE))),
     "marks of thousands in quotes": '"Frequency (Hz)","Level (dB)"\n'
     + rows('"{:,.1f}","{:.2f}"', HERTZ, LEVEL),
 }  # fmt: skip
@@ -185,6 +189,29 @@ OPEN: dict[str, tuple[str, str]] = {
     "phase in gon": ("Frequency (Hz),Level (dB),Phase (gon)\n" + table(HERTZ, LEVEL, PHASE), "gon"),
     "volts without names": (table(HERTZ, RATIO), "--units"),
     "input and output without names": (table(HERTZ, HALF_VOLT, 0.5 * RATIO), "--units"),
+    "which of two columns is the level": ("Frequency (Hz),A,B\n" + table(HERTZ, RATIO, LEVEL),
+                                          r"1 \(a\), 2 \(b\)"),
+    "frequencies with a suffix": (
+        "Frequency (Hz);Gain (dB)\n" + rows("{};-3", 100 * ROWS[1:10]) + "1k;-4\n2k;-5\n",
+        "line 11, column 1"),
+    "a letter in the first row": ("Time (s),CH1 (V)\n0,O.5\n" + table(TIME[1:], ONE[1:]),
+                                  "line 2: received '0,O.5'"),
+    "a decimal comma in one column": ("Sampling rate: 250 kHz\nA;V\n" + table(ONE, comma=True),
+                                      "--decimal"),
+    "volts that no meter shows": ("Time (s),CH1 (V)\n" + table(TIME, 1e300 * ONE), "out of range"),
+    "out of range in quotes": ("Time (s),CH1 (V)\n" + table(TIME, ONE) + '1,"-Inf"\n2,0.1\n',
+                               "out of range"),
+    "out of range as a C library writes it": (
+        "Time (s),CH1 (V)\n" + table(TIME, ONE) + "1,1.#INF\n2,0.1\n", "out of range"),
+    "two of four channels": (
+        "Time (s),A (V),B (V),C (V),D (V)\n" + table(TIME, IDLE, ONE, IDLE, TWO),
+        r"2 of 4 channels with a signal: 2 \(b\), 4 \(d\)"),
+    "no channel with a signal": ("Time (s),A (V),B (V)\n" + table(TIME, IDLE, IDLE),
+                                 "no channel with a signal"),
+    "a number of the channel that is not its name's": (
+        "Time (s),CH2 (V),CH3 (V)\n" + table(TIME, ONE, TWO), r"1 \(ch2\), 2 \(ch3\)"),
+    "microseconds without a unit": (
+        "Time,CH1\n" + table(TIME * 1e9, ONE), "in ms the record lasts 796 s, in µs 796 ms;"),
     "two channels of a sweep": ("Freq (Hz),CH1 (V),CH2 (V)\n" + table(HERTZ, RATIO, HALF_VOLT),
                                 "--channel 1 to 2"),
 }  # fmt: skip
@@ -252,3 +279,19 @@ def test_decimal_commas_behind_a_run_of_whole_numbers(tmp_path: Path) -> None:
     capture = read_recording(path).capture
     assert isinstance(capture, SquareWaveCapture)
     assert capture.volts == pytest.approx(volts, abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("content", "says"),
+    [
+        ("Time (s),CH2 (V)\n" + table(TIME, ONE), "channel 1 (ch2) in V, "),
+        ("Time (s),CH1 (V)\n" + table(TIME, ONE), "channel 1 in V, 200"),
+        ("Time (s),CH1 (V),CH2 (V)\n" + table(TIME, IDLE, ONE),
+         "channel 2 in V, the only one of 2 with a signal"),
+        ("Sample rate: 1 MHz\nTime (s),CH1 (V)\n" + table(TIME, ONE),
+         "column 1, not 1 MHz as the header says"),
+        ("Sample rate: 250 kHz\nTime (s),CH1 (V)\n" + table(TIME, ONE), "column 1, channel 1"),
+    ],
+)  # fmt: skip
+def test_what_was_guessed_is_said(content: str, says: str, tmp_path: Path) -> None:
+    assert says in read_recording(written(tmp_path, content)).understood

@@ -43,11 +43,12 @@ _GROUPED = {
 _MARKS = {
     "inf", "+inf", "-inf", "infinity", "-infinity", "∞", "-∞", "nan", "ol", "+ol", "-ol", "over",
     "+over", "-over", "overflow", "ovl", "clip", "clipped", "---", "----", "-----", "****",
-    "#####",
+    "#####", "1.#inf", "-1.#inf", "+1.#inf", "1.#qnan", "-1.#ind",
 }  # fmt: skip
 """What stands for a sample out of range."""
 _OUT_OF_RANGE = 9e36
 """SCPI-1999, volume 1, 7.2.1: 9.9E37 is infinity, 9.91E37 is not a number (from memory)."""
+_DIGITS = re.compile(r"[+-]?[.,]?\d")
 _DATE = re.compile(r"\d{1,4}[-/.]\d{1,2}[-/.]\d{2,4}\b|\d{1,2}:\d{2}")
 
 
@@ -120,6 +121,7 @@ def number_table(
     """
     lines = text.replace("\u2212", "-").replace("\u00a0", " ").replace("\u202f", " ").splitlines()
     layout = _layout(lines, path)
+    _check_first(lines, layout, path)
     stated = None if decimal is None else DECIMALS[decimal]
     pairs = stated == "," and layout.separator == "," and '"' not in lines[layout.first]
     if pairs:
@@ -141,9 +143,9 @@ def number_table(
         if line.strip() and line.lstrip()[0] not in _COMMENT and line.strip() not in repeated
     ]
     cells, kept = _cell_table(kept, layout, path)
-    mark = stated or _decimal_mark(
-        cells, layout, path, named=header.named or count == len(layout.places)
-    )
+    last = next((line for line in reversed(above) if line.strip()), "")
+    named = header.named and len(split_cells(last, layout.separator)) >= len(layout.places)
+    mark = stated or _decimal_mark(cells, layout, path, named=named or count == len(layout.places))
     columns = _numbers(cells, kept, mark, path)
     if len(columns) < 2:
         raise _no_table(path)
@@ -244,7 +246,7 @@ def _cell_table(
     """The cells of the table, and the lines they are from: up to the last row of numbers."""
     import pandas as pd
 
-    while len(kept) > 2 and not _begins_with_number(kept[-1][1], layout):
+    while len(kept) > 2 and not _holds_number(kept[-1][1], layout):
         kept = kept[:-1]
     try:
         table = pd.read_csv(
@@ -286,9 +288,22 @@ def _filled_columns(
     return table[list(layout.places)]
 
 
-def _begins_with_number(line: str, layout: _Layout) -> bool:
-    cells = split_cells(line, layout.separator)
-    return len(cells) > layout.places[0] and _is_number(cells[layout.places[0]], layout.separator)
+def _holds_number(line: str, layout: _Layout) -> bool:
+    """Whether a line belongs to the table: its first cell is a number, or a damaged one."""
+    first, *others = [*split_cells(line, layout.separator)[layout.places[0] :], ""]
+    damaged = bool(_DIGITS.match(first)) and any(_is_number(c, layout.separator) for c in others)
+    return _is_number(first, layout.separator) or damaged
+
+
+def _check_first(lines: Sequence[str], layout: _Layout, path: str) -> None:
+    """Refuse a first row that a cell which is no number hides among the headings."""
+    above = lines[layout.first - 1] if layout.first else ""
+    cells = split_cells(above, layout.separator)
+    filled = len(cells) == layout.width > 1 and all(cells[k] for k in layout.places)
+    if filled and _is_number(cells[layout.places[0]], layout.separator):
+        raise FileFormatError(
+            f"{path}, line {layout.first}", above, "every cell of the table must hold a number"
+        )
 
 
 def _decimal_mark(cells: pd.DataFrame, layout: _Layout, path: str, *, named: bool) -> str:
@@ -335,7 +350,7 @@ def _numbers(cells: pd.DataFrame, kept: list[tuple[int, str]], mark: str, path: 
     columns = np.empty(cells.shape)
     complete = len(cells)
     for index, column in enumerate(cells):
-        texts = cells[column].str.strip()
+        texts = cells[column].str.strip(' "')
         plain = texts if mark == "." else _with_points(texts, mark)
         numbers = pd.to_numeric(plain, errors="coerce").to_numpy(float).copy()
         if mark == "." and not np.all(np.isfinite(numbers)):
@@ -343,7 +358,8 @@ def _numbers(cells: pd.DataFrame, kept: list[tuple[int, str]], mark: str, path: 
             numbers = pd.to_numeric(plain, errors="coerce").to_numpy(float).copy()
         numbers[np.abs(numbers) > _OUT_OF_RANGE] = np.nan
         odd_rows = np.flatnonzero(~np.isfinite(numbers))
-        bad = [k for k in odd_rows if not _out_of_range(str(texts.iloc[k]))]
+        read = pd.to_numeric(plain, errors="coerce").notna()
+        bad = [k for k in odd_rows if not (read[k] or _out_of_range(str(texts.iloc[k])))]
         if bad and bad[0] < len(kept) - 1:
             number, row = kept[bad[0]]
             raise FileFormatError(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -159,6 +160,8 @@ class Channels:
         Whether the channels are in volts.
     assumed : tuple of int
         Channels for which the file names no unit, from 1: volts are assumed.
+    names : tuple of str
+        What the file calls each channel, empty where it has no name.
     """
 
     path: str
@@ -168,6 +171,25 @@ class Channels:
     origin: str
     in_volts: bool = True
     assumed: tuple[int, ...] = ()
+    names: tuple[str, ...] = ()
+
+    def called(self, number: int) -> str:
+        """Name a channel, with its heading where its number alone may mislead.
+
+        Parameters
+        ----------
+        number : int
+            The channel, from 1.
+
+        Returns
+        -------
+        str
+            Such as ``1``, or ``1 (ch2)`` where the file calls the first one so.
+        """
+        name = self.names[number - 1] if self.names else ""
+        told = bool(re.search(r"\d", name)) or len(self.volts) > 1
+        own = re.fullmatch(rf"(\D*[^\d.])?0*{number}", name) is not None
+        return f"{number} ({name})" if name and told and not own else str(number)
 
 
 def evenly_spaced(column: Floats) -> bool:
@@ -243,7 +265,9 @@ def recorded(channels: Channels, asked: ReadingOptions) -> Recording:
     assumed = not used.isdisjoint(channels.assumed)
     points = f"{size:,} points at {format_quantity(rate, 'Hz')}"
     points += _NO_UNIT if assumed else ""
-    label = f"channel {output} {channels.labels[output - 1]}"
+    label = f"channel {channels.called(output)} {channels.labels[output - 1]}"
+    if asked.channel is None and len(_candidates(channels, asked)) > 1:
+        label += f", the only one of {len(channels.volts)} with a signal"
     volts = channels.volts[output - 1]
     if asked.stimulus is None and asked.played is None:
         _refuse_sweep(volts, rate, name)
@@ -262,7 +286,7 @@ def recorded(channels: Channels, asked: ReadingOptions) -> Recording:
     at = asked.stimulus_at or "generator"
     stimulus = channels.volts[asked.stimulus - 1]
     record = TwoChannelRecord(rate, stimulus, volts, stimulus_at=at, name=name)
-    words = f"stimulus {_WHERE[at]} on channel {asked.stimulus}"
+    words = f"stimulus {_WHERE[at]} on channel {channels.called(asked.stimulus)}"
     return Recording(
         record,
         f"{channels.origin}, {words}, output on {label}, {points}",
@@ -381,7 +405,9 @@ def _output_channel(channels: Channels, asked: ReadingOptions) -> int:
         ("--idle-channel", asked.idle),
     ):
         if number is not None and number > count:
-            raise InputError(option, number, f"channels of {channels.path}: {count}")
+            listed = ", ".join(map(channels.called, range(1, count + 1)))
+            there = f"channels of {channels.path}: {count}"
+            raise InputError(option, number, there if listed.isdigit() else f"{there}: {listed}")
     if count == 1 and asked.stimulus is not None:
         raise InputError(
             channels.path, "one channel where two are needed",
@@ -390,17 +416,35 @@ def _output_channel(channels: Channels, asked: ReadingOptions) -> int:
         )  # fmt: skip
     if asked.channel is not None:
         return asked.channel
-    candidates = [k for k in range(1, count + 1) if k not in (asked.stimulus, asked.idle)]
-    swing = {k: float(np.nanmax(np.abs(v - np.nanmean(v)))) for k, v in
-             enumerate(channels.volts, 1)}  # fmt: skip
+    candidates = _candidates(channels, asked)
+    swing = {k: _swing(v) for k, v in enumerate(channels.volts, 1)}
     loud = [k for k in candidates if swing[k] > _SILENT * max(swing.values())]
     if len(loud) == 1:
         return loud[0]
     if len(candidates) == 1:
         return candidates[0]
+    if not loud:
+        beside = "" if len(candidates) == count else " beside the stimulus"
+        raise FileFormatError(
+            channels.path, f"no channel with a signal{beside}",
+            "check the unit's supply, the leads and the input range",
+        )  # fmt: skip
+    of = f"{len(loud)} of {count}" if len(loud) < len(candidates) == count else f"{len(loud)}"
     raise FileFormatError(
         channels.path,
-        f"{count} channels that all carry a signal",
+        f"{of} channels with a signal: {', '.join(map(channels.called, loud))}",
         "state the unit's output with --channel N, or with --stimulus N the channel that holds "
         "the signal before the unit",
     )
+
+
+def _swing(samples: Floats) -> float:
+    """The largest departure from the mean, 0 where every sample is out of range."""
+    finite = samples[np.isfinite(samples)]
+    return float(np.abs(finite - finite.mean()).max()) if finite.size else 0.0
+
+
+def _candidates(channels: Channels, asked: ReadingOptions) -> list[int]:
+    """Channels that may hold the unit's output, from 1."""
+    numbers = range(1, len(channels.volts) + 1)
+    return [k for k in numbers if k not in (asked.stimulus, asked.idle)]

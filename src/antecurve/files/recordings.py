@@ -122,5 +122,7 @@ def _text(path: Path | str) -> str:
     except UnicodeDecodeError:
         text = data.decode("latin-1")
     if "\0" in text:
-        raise FileFormatError.unreadable(path, "binary data", "it must be a table or a sound file")
+        raise FileFormatError.unreadable(
+            path, "binary data", "it must be a table, or a WAV, FLAC or AIFF file"
+        )
     return text

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -10,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.errors import FileFormatError
+from antecurve.files.column_units import column_unit
 from antecurve.files.number_table import NumberTable
 from antecurve.files.recorded_channels import ReadingOptions, Recording, evenly_spaced
 from antecurve.files.table_columns import column_with, columns_but, named_as
@@ -21,6 +23,10 @@ __all__ = ["sweep_recording", "unnamed_sweep"]
 Floats = NDArray[np.float64]
 
 _INPUT_WORDS = ("in", "input", "vin", "uin", "generator", "gen", "source", "stimulus", "eingang")
+_LEVEL_WORDS = ("level", "gain", "mag", "magnitude", "amplitude", "response", "pegel")
+_VOLTS_NAME = re.compile(r"[uv][_ ]?(in|out)(put)?")  # volts, or both in the same unit
+_REAL_WORDS = ("re", "real")
+_IMAGINARY_WORDS = ("im", "imag", "imaginary")
 _OUTPUT_WORDS = ("out", "output", "vout", "uout", "response", "ausgang")
 _LEAST_ROWS = 64  # of a record of time; sweeps are shorter
 _LEAST_TOP_HZ = 1000.0  # a sweep of an audio unit goes beyond; 20 kHz in kHz does not
@@ -50,14 +56,10 @@ def sweep_recording(table: NumberTable, asked: ReadingOptions) -> Recording | No
     frequency = column_with(table, ("f", "hz", "freq", "fréq", "frec"), "frequency")
     if frequency is None:
         return None
+    table = _volts_by_name(table)
     hertz = _hertz(table, frequency)
     others = columns_but(table, frequency)
-    phase = next((k for k in others if _is_phase(table, k)), None)
-    level, words = _level(table, [k for k in others if k != phase], asked)
-    degrees = None
-    if phase is not None:
-        degrees = _degrees(table, phase)
-        words += f", phase in {table.units[phase].symbol or '°'} from column {phase + 1}"
+    level, degrees, words = _parts(table, others) or _level_and_phase(table, others, asked)
     order = np.argsort(hertz, kind="stable") if np.all(np.diff(hertz) < 0) else slice(None)
     capture = SweepCapture(
         hertz[order],
@@ -106,6 +108,46 @@ def unnamed_sweep(table: NumberTable, asked: ReadingOptions) -> Recording | None
     return sweep_recording(replace(table, names=names), asked)
 
 
+def _volts_by_name(table: NumberTable) -> NumberTable:
+    """The table with volts as the unit of columns named vin and vout, where it states none."""
+    units = [
+        column_unit("V") if not unit.quantity and _VOLTS_NAME.fullmatch(name) else unit
+        for name, unit in zip(table.names, table.units, strict=True)
+    ]
+    return replace(table, units=tuple(units))
+
+
+def _parts(table: NumberTable, columns: Sequence[int]) -> tuple[Floats, Floats, str] | None:
+    """Level and phase of a response given by its real and its imaginary part."""
+    parts = [
+        [k for k in columns if re.split(r"[^a-z]", table.names[k])[0] in words]
+        for words in (_REAL_WORDS, _IMAGINARY_WORDS)
+    ]
+    if [len(ways) for ways in parts] != [1, 1]:
+        return None
+    (real,), (imaginary,) = parts
+    response = table.columns[:, real] + 1j * table.columns[:, imaginary]
+    if not np.all(np.abs(response) > 0.0):
+        row = int(np.argmin(np.abs(response) > 0.0))
+        raise FileFormatError(
+            f"{table.path}, data row {row + 1}", "a response of 0", "delete the row"
+        )
+    words = f"real part from column {real + 1}, imaginary part from column {imaginary + 1}"
+    return 20.0 * np.log10(np.abs(response)), np.degrees(np.unwrap(np.angle(response))), words
+
+
+def _level_and_phase(
+    table: NumberTable, columns: Sequence[int], asked: ReadingOptions
+) -> tuple[Floats, Floats | None, str]:
+    """The level in dB, the phase in degrees where there is one, and what was understood."""
+    phase = next((k for k in columns if _is_phase(table, k)), None)
+    level, words = _level(table, [k for k in columns if k != phase], asked)
+    if phase is None:
+        return level, None, words
+    symbol = table.units[phase].symbol or "°"
+    return level, _degrees(table, phase), f"{words}, phase in {symbol} from column {phase + 1}"
+
+
 def _hertz(table: NumberTable, column: int) -> Floats:
     unit, values = table.units[column], table.columns[:, column]
     if unit.quantity not in ("", "frequency"):
@@ -142,8 +184,13 @@ def _degrees(table: NumberTable, column: int) -> Floats:
 
 def _level(table: NumberTable, columns: Sequence[int], asked: ReadingOptions) -> tuple[Floats, str]:
     """The level in dB, and what was understood: an output over an input, or one column."""
-    in_db = [k for k in columns if table.units[k].quantity in ("level", "")
-             and not _may_be_volts(table, k)]  # fmt: skip
+    in_db = [k for k in columns if table.units[k].quantity == "level"] or [
+        k for k in columns if not table.units[k].quantity and not _may_be_volts(table, k)
+    ]
+    open_ones = [k for k in columns if _may_be_volts(table, k)]
+    guessed = len(in_db) == 1 and not table.units[in_db[0]].quantity
+    if open_ones and guessed and not named_as(table, in_db[0], _LEVEL_WORDS):
+        in_db = sorted(in_db + open_ones)  # which of them is the level is open
     named = _input_and_output(table, columns, asked)
     gains = [k for k in in_db if k not in (named or ())]
     if named is not None and (len(gains) != 1 or asked.stimulus is not None):
@@ -193,9 +240,13 @@ def _chosen(table: NumberTable, columns: Sequence[int], asked: ReadingOptions) -
         return columns[0]
     if asked.channel is not None and asked.channel <= len(columns):
         return columns[asked.channel - 1]
+    listed = ", ".join(
+        f"{number} ({table.names[k]})" if table.names[k] else str(number)
+        for number, k in enumerate(columns, 1)
+    )
     raise FileFormatError(
         table.path,
-        f"{len(columns)} columns of levels",
+        f"{len(columns)} columns that may be levels: {listed}",
         f"state the output with --channel 1 to {len(columns)}, and the input, where one is such, "
         "with --stimulus",
     )

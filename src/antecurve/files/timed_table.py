@@ -29,6 +29,7 @@ Floats = NDArray[np.float64]
 _TIME_NAMES = ("time", "t", "x", "zeit", "temps", "tempo", "tiempo", "sec")
 _SLOWEST_HZ = 10e3  # a record without a unit that is slower in seconds is hardly in seconds
 _LONGEST_S = 0.5  # a record without a unit is in seconds: in ms no shorter one holds a period
+_LONGEST_RECORD_S = 3600.0  # no record of a unit lasts hours: such a reading is not named
 _LEAST_ROWS = 64  # of a record of time; sweeps are shorter
 _SAME = 0.01  # of a step: the header and the column speak of the same sampling
 _ROUNDED = 1.0  # of the last printed digit: half of it rounding, half the line's own error
@@ -84,6 +85,7 @@ def timed_recording(table: NumberTable, asked: ReadingOptions) -> Recording | No
     if even is not time:
         note += ", rounded times made even"
     words = f"time in {unit.symbol} from column {position + 1}{note}"
+    words += _contradicted(table, even * unit.factor)
     return recorded(_channels(table, even * unit.factor, others, words), asked)
 
 
@@ -162,13 +164,24 @@ def _time_unit(table: NumberTable, position: int, asked: ReadingOptions) -> tupl
         if abs(mean * unit.factor / (step or 1.0) - 1.0) < _SAME:
             return unit, " by the sampling rate in the header"
     if 1.0 / mean < _SLOWEST_HZ or span > _LONGEST_S:
+        lasts = [(unit.symbol, span * unit.factor) for unit in map(column_unit, ("s", "ms", "us"))]
+        likely = [way for way in lasts if way[1] <= _LONGEST_RECORD_S] or lasts
+        first, *others = ((f"in {unit}", format_quantity(span, "s")) for unit, span in likely)
         raise FileFormatError(
             f"{table.path}, column {position + 1}",
             f"times from {time[0]:g} to {time[-1]:g} without a unit",
-            f"a record in seconds lasts {span:.3g} s, in ms {format_quantity(span / 1e3, 's')}; "
-            "state --time-unit s, ms or us",
+            ", ".join([f"{first[0]} the record lasts {first[1]}", *map(" ".join, others)])
+            + "; state --time-unit s, ms or us",
         )
     return column_unit("s"), ""
+
+
+def _contradicted(table: NumberTable, time_s: Floats) -> str:
+    """A word on a sampling rate in the header that is not the one of the times."""
+    step, span = _header_step(table), float(np.ptp(time_s))
+    if step is None or abs(span / (step * (time_s.size - 1)) - 1.0) < _SAME:
+        return ""
+    return f", not {format_quantity(1.0 / step, 'Hz')} as the header says"
 
 
 def _described_unit(table: NumberTable, key: re.Pattern[str]) -> ColumnUnit | None:
@@ -221,7 +234,7 @@ def _unrounded(time: Floats) -> Floats:
 
 
 def _channels(table: NumberTable, time_s: Floats, columns: Sequence[int], origin: str) -> Channels:
-    volts, labels, assumed = [], [], []
+    volts, labels, names, assumed = [], [], [], []
     described = _described_unit(table, _VOLT_UNIT_KEY)
     for index in columns:
         unit = table.units[index]
@@ -230,6 +243,7 @@ def _channels(table: NumberTable, time_s: Floats, columns: Sequence[int], origin
         if unit.quantity not in ("", "voltage"):
             continue
         volts.append(table.columns[:, index] * unit.factor)
+        names.append(table.names[index])
         usual = index in (len(volts) - 1, len(volts))
         if not unit.quantity:
             assumed.append(len(volts))
@@ -240,7 +254,9 @@ def _channels(table: NumberTable, time_s: Floats, columns: Sequence[int], origin
             table.path, "no column of volts", "state the units of its columns, as in --units s,V"
         )
     origin += _promised(table) + _probe(table)
-    return Channels(table.path, time_s, volts, labels, origin, assumed=tuple(assumed))
+    return Channels(
+        table.path, time_s, volts, labels, origin, assumed=tuple(assumed), names=tuple(names)
+    )
 
 
 def _probe(table: NumberTable) -> str:
