@@ -19,6 +19,7 @@ from antecurve.pick.percentile_bounds import COMMON_DRAWS, PercentileBounds
 from antecurve.pick.percentile_search import PercentileSearch
 from antecurve.pick.result import PickResult
 from antecurve.pick.rounding import neighbours
+from antecurve.pick.scatter_bound import scatter_bound
 from antecurve.pick.search_passes import Search
 from antecurve.pick.shortlist import SCREENING_BUILDS, Contender, contender, shortlist
 
@@ -37,7 +38,7 @@ _MOST_BOXES = 40_000  # in all, some seconds: more close the gap slowly
 _BOXES_AT_A_TIME = 2_000  # before the network with the smallest bound is chosen anew
 _MOST_DEPARTURE = 2.0  # of the percentile: where responses are bent so much, bounds say nothing
 _SMALL_SHARE = 0.25  # of the target: within it nearly nothing is left of a network
-_SMALL_SECONDS = 8.0  # for all networks together, which take one by trial
+_SMALL_SECONDS = 2.0  # for all networks together, which take one by trial
 _NO_MORE_TO_GAIN = 1e-3  # of the builds: a yield so near to all of them needs no bound
 _LEAST_FRACTION = 0.02  # of the builds: below it a percentile of the common draws says little
 
@@ -56,6 +57,8 @@ class _Ranked:
         What the objective of no combination is below [Np].
     lower_of : dict of int to float
         The same of each network, by the number of its space.
+    scattered : bool
+        Whether `lower` is what capacitors make by their tolerance in any network.
     closed : bool
         Whether no combination is better by more than chance may add.
     """
@@ -64,6 +67,7 @@ class _Ranked:
     simulated: int
     lower: float
     lower_of: dict[int, float]
+    scattered: bool
     closed: bool
 
 
@@ -205,12 +209,32 @@ def _ranked(search: Search, good: list[Contender], criterion: Criterion) -> _Ran
         )
         for number, s in enumerate(searches)
     }  # fmt: skip
-    for number, s in enumerate(searches):
-        if lower_of[number] <= 0.0 and s.bounds.valid:
-            others = sum(bound <= 0.0 for bound in list(lower_of.values())[number:])
-            lower_of[number] = _small_bound(search, s, criterion, target, networks=others)
+    lower_of, scattered = _raised(search, searches, criterion, lower_of, target)
     lower = min(lower_of.values(), default=0.0)
-    return _Ranked(finalists, len(simulated), lower, lower_of, lower >= target)
+    return _Ranked(finalists, len(simulated), lower, lower_of, scattered, lower >= target)
+
+
+def _raised(
+    search: Search, searches: list[PercentileSearch], criterion: Criterion,
+    lower_of: dict[int, float], target: float,
+) -> tuple[dict[int, float], bool]:  # fmt: skip
+    """Bounds of each network, and whether the least is what its capacitors alone make."""
+    made = {
+        number: scatter_bound(
+            search.spaces[number], fraction=criterion.fraction, worst=criterion.worst
+        )
+        for number in lower_of
+    }  # fmt: skip
+    unbounded = [number for number in lower_of if max(made[number], lower_of[number]) <= 0.0]
+    known = dict(lower_of)
+    for number in unbounded:
+        if searches[number].bounds.valid:
+            known[number] = _small_bound(
+                search, searches[number], criterion, target, networks=len(unbounded)
+            )
+    raised = {number: max(bound, made[number]) for number, bound in known.items()}
+    least = min(raised, key=raised.__getitem__, default=None)
+    return raised, least is not None and raised[least] > known[least]
 
 
 def _leading(search: Search, good: list[Contender]) -> list[Contender]:
@@ -338,6 +362,8 @@ def _proof(search: Search, ranked: _Ranked, criterion: Criterion) -> str:
     objective_db = criterion.objective_db(ranked.finalists[0])
     lower_db = min(ranked.lower * NEPER_DB, objective_db)
     draws = "" if criterion.worst else f" by {COMMON_DRAWS:,} common draws"
+    if ranked.scattered:
+        draws = ", as capacitors alone make so much by their tolerance"
     what = {
         "build": "95 % error",
         "worst": "worst case",
