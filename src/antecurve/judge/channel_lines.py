@@ -102,12 +102,12 @@ class Lines:
         turn = even_turns(self.frequency_hz.size + 1, step=step)[1:]
         return replace(self, output=self.output * (polarity * turn))
 
-    def bands(self, *, low_hz: float, high_hz: float) -> list[Band]:
+    def bands(self, band_hz: tuple[float, float]) -> list[Band]:
         """Average over the bands between two frequencies; silent ones have an infinite variance.
 
         Parameters
         ----------
-        low_hz, high_hz : float
+        band_hz : tuple of float
             The frequencies [Hz].
 
         Returns
@@ -115,9 +115,27 @@ class Lines:
         list of Band
             Ascending.
         """
-        return [
-            _band(self, p) for p in _band_slices(self.frequency_hz, low_hz=low_hz, high_hz=high_hz)
-        ]
+        return [_band(self, within) for within in _band_slices(self.frequency_hz, band_hz)]
+
+    def ratios(self, band_hz: tuple[float, float]) -> list[complex]:
+        """Average the ratios alone over the bands between two frequencies; 1 for silent ones.
+
+        Parameters
+        ----------
+        band_hz : tuple of float
+            The frequencies [Hz].
+
+        Returns
+        -------
+        list of complex
+            Output over flattened stimulus, in the order of `bands`.
+        """
+        told = []
+        for within in _band_slices(self.frequency_hz, band_hz):
+            flat = self.flat[within]
+            cross, power = complex(np.vdot(flat, self.output[within])), _power(flat)
+            told.append(cross / power if cross and power else 1.0 + 0.0j)
+        return told
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,7 +191,7 @@ def overlap(stimulus: Floats, output: Floats, samples: int) -> tuple[Floats, Flo
     return stimulus[early : early + size], output[late : late + size]
 
 
-def lines_of(pair: Pair, *, timed: bool = False) -> Lines:
+def lines_of(pair: Pair, *, timed: bool = False, output: Complex | None = None) -> Lines:
     """Transform a pair, tapered.
 
     Parameters
@@ -182,6 +200,8 @@ def lines_of(pair: Pair, *, timed: bool = False) -> Lines:
         The channels.
     timed : bool, optional
         Whether to tell when each line sounds.
+    output : numpy.ndarray of complex, shape (lines,), optional
+        The output's lines, where they are known.
 
     Returns
     -------
@@ -192,12 +212,14 @@ def lines_of(pair: Pair, *, timed: bool = False) -> Lines:
 
     size = pair.flat.size
     window, correlation = _taper(size, tuple(min(t, size // 2) for t in pair.tapers))
-    tapered = [(x - x.mean()) * window for x in (pair.flat, pair.output)]
-    flat, output = (rfft(x)[1:] for x in tapered)
+    tapered = (pair.flat - pair.flat.mean()) * window
+    flat = rfft(tapered)[1:]
+    if output is None:
+        output = np.asarray(rfft((pair.output - pair.output.mean()) * window)[1:])
     moment = None
     if timed:
         time = (np.arange(size) - (size - 1) / 2.0) / pair.rate_hz
-        moment = rfft(tapered[0] * time)[1:]
+        moment = rfft(tapered * time)[1:]
     frequency = np.arange(1, flat.size + 1) * (pair.rate_hz / size)
     return Lines(frequency, flat, output, moment, correlation)
 
@@ -214,9 +236,14 @@ def _taper(size: int, ends: tuple[int, ...]) -> tuple[Floats, Complex]:
     return window, shared / shared[0].real
 
 
-def _band_slices(frequency: Floats, *, low_hz: float, high_hz: float) -> list[slice]:
+def _power(lines: Complex) -> float:
+    """Sum of the squares."""
+    return float(np.vdot(lines, lines).real)
+
+
+def _band_slices(frequency: Floats, band_hz: tuple[float, float]) -> list[slice]:
     """Neighbouring lines in semitones, or wider where a semitone holds too few."""
-    slices = []
+    slices, (low_hz, high_hz) = [], band_hz
     first = int(np.searchsorted(frequency, low_hz))
     while first < frequency.size:
         end = frequency[first] * 2.0 ** (1.0 / _BANDS_PER_OCTAVE)
@@ -233,8 +260,7 @@ def _band(lines: Lines, within: slice) -> Band:
     frequency, correlation = lines.frequency_hz[within], lines.correlation
     flat, output = lines.flat[within], lines.output[within]
     silent = Band(float(frequency[0]), 0.0, 1.0, math.inf, 0.0)
-    weight = np.abs(flat) ** 2
-    power, out_power = float(weight.sum()), float(np.sum(np.abs(output) ** 2))
+    power, out_power = _power(flat), _power(output)
     if power <= 0.0 or out_power <= 0.0:
         return silent
     ratio = complex(np.vdot(flat, output)) / power
@@ -248,11 +274,12 @@ def _band(lines: Lines, within: slice) -> Band:
     free = frequency.size / (1.0 + 2.0 * float(np.sum(np.abs(correlation[1:]) ** 2))) - 1.0
     if ratio == 0.0 or shared <= 0.0 or expected_noise <= 0.0 or free <= 1.0:
         return silent
-    level = float(np.vdot(noise, noise).real) / expected_noise
+    level = _power(noise) / expected_noise
     # The level comes from few lines: Student's t with 2 free degrees of freedom is wider.
     variance = level * shared / (power * abs(ratio)) ** 2 / 2.0 * free / (free - 1.0)
-    mean = float(np.sum(weight * frequency)) / power
-    spread = math.sqrt(max(0.0, float(np.sum(weight * (frequency - mean) ** 2)) / power))
+    weight = flat.real**2 + flat.imag**2
+    mean = float(weight @ frequency) / power
+    spread = math.sqrt(max(0.0, float(weight @ (frequency - mean) ** 2) / power))
     coherence = min(1.0, abs(ratio) ** 2 * power / out_power)
     sounds_s = 0.0
     if lines.moment is not None:

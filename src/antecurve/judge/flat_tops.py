@@ -33,9 +33,9 @@ _LEAST_EXTENT = 0.05  # of the record; about a gap a hundredth
 
 @dataclass(frozen=True, slots=True)
 class _Bend:
-    """The likeliest bend: samples beyond, slope there and its deviation, farthest of the peak."""
+    """The likeliest bend: where, slope beyond and its deviation, farthest of the peak."""
 
-    count: int
+    at: float
     slope: float
     deviation: float
     farthest: float
@@ -57,50 +57,63 @@ def flat_top_level(output: Floats, explained: Floats) -> float | None:
         The level, in the output's unit; ``None`` where no top is flat.
     """
     size = np.abs(explained)
-    middle = size < np.quantile(size, 0.5)
-    slope, offset = np.polyfit(explained[middle], output[middle], 1)
+    if np.std(size) < _COURSE * np.mean(size):
+        return None
+    middle = size < np.median(size)
+    slope, offset = _line(explained[middle], output[middle])
+    if slope < _FOLLOWS:
+        return None
     missed = (output - offset) / slope - explained
     noise = float(np.std(missed[middle]))
-    if slope < _FOLLOWS or np.std(size) < _COURSE * np.mean(size):
-        return None
-    order = np.argsort(explained)
-    for end, sign in ((order[::-1], 1.0), (order, -1.0)):
-        bend = _bend(sign * explained[end], sign * missed[end], noise)
+    for sign in (1.0, -1.0):
+        bend = _bend(sign * explained, sign * missed, noise)
         if bend.slope + _SURELY * bend.deviation > _FLAT:
             continue
-        tops = end[: bend.count]
+        tops = np.flatnonzero(sign * explained > bend.at)
         far = bend.farthest > _LEAST_REACH and _beyond_noise(bend, sign * output / slope, noise)
         if far and _last(tops, output.size):
             return float(np.median(output[tops]))
     return None
 
 
+def _line(x: Floats, y: Floats) -> tuple[float, float]:
+    """Slope and offset by least squares."""
+    one, other = float(x.mean()), float(y.mean())
+    away = x - one
+    slope = float(away @ y) / float(away @ away)
+    return slope, other - slope * one
+
+
 def _bend(explained: Floats, missed: Floats, noise: float) -> _Bend:
-    """The likeliest bend of what is missed; the largest explained come first."""
+    """The likeliest bend of what is missed."""
     counts = np.unique((_SHARES * explained.size).astype(int))
     counts = counts[counts >= _LEAST_SAMPLES]
-    at, last = explained[counts], counts - 1
-    top, lost = explained[: counts[-1]], missed[: counts[-1]]
-    first, miss = np.cumsum(top)[last], np.cumsum(lost)[last]
-    spread = np.cumsum(top**2)[last] - 2.0 * at * first + counts * at**2
-    along = np.cumsum(lost * top)[last] - at * miss
+    falling = np.sort(explained)[::-1]
+    at = falling[counts]
+    beyond = explained > at[-1]
+    top, lost = explained[beyond], missed[beyond]
+    # The first bend of those tried that a sample lies beyond; sums over all beyond each of them.
+    first = at.size - np.searchsorted(at[::-1], top)
+    count, total, miss, squares, products = (
+        np.cumsum(np.bincount(first, x, at.size)) for x in (None, top, lost, top**2, lost * top)
+    )
+    spread = squares - 2.0 * at * total + count * at**2
+    along = products - at * miss
     change = along / spread
     best = int(np.argmax(change * along))
-    count = int(counts[best])
-    peak = max(abs(float(explained[0])), abs(float(explained[-1])))
+    peak = max(abs(float(falling[0])), abs(float(falling[-1])))
     return _Bend(
-        count,
+        float(at[best]),
         1.0 + float(change[best]),
         noise / float(np.sqrt(spread[best])),
-        float(explained[count // 10] - at[best]) / peak,
+        float(falling[int(counts[best]) // 10] - at[best]) / peak,
     )
 
 
 def _beyond_noise(bend: _Bend, output: Floats, noise: float) -> bool:
     """Whether a bend reaches farther than noise of what explains an output makes it."""
     noisy = output + noise * np.random.default_rng(1).standard_normal(output.size)
-    order = np.argsort(-noisy)
-    other = _bend(noisy[order], (output - noisy)[order], noise)
+    other = _bend(noisy, output - noisy, noise)
     straight = other.slope > _STRAIGHT
     return straight or bend.farthest > _FARTHER * other.farthest
 

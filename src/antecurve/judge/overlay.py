@@ -14,7 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.arrays import even_turns
-from antecurve.judge.response_estimate import Channels, Response
+from antecurve.judge.response_estimate import Channels
+from antecurve.judge.spectral_filter import Response
 from antecurve.results import Result, column_rows
 
 __all__ = ["Overlay", "laid_over"]
@@ -142,26 +143,27 @@ def laid_over(
     Overlay
         Levels and waveforms.
     """
-    from scipy.fft import irfft
+    from scipy.fft import irfft, rfft
 
-    expected, output = channels.waveforms(ideal)
-    explained = channels.flattened(fitted)
-    rate = channels.rate_hz
-    size = output.size
-    lines = [_within(x, rate, band_hz) for x in (expected, output, explained)]
-    expected, late = _coincident(lines[0], lines[1], rate, size)
-    explained, _ = _coincident(lines[2], lines[1], rate, size)
-    output = np.asarray(irfft(lines[1], size))
-    gain = _gain(expected, output)
-    model = _gain(explained, output) * explained
-    difference = output - gain * expected
-    power = float(np.sum((gain * expected) ** 2))
-    remains, response = output - model, model - gain * expected
+    rate, size = channels.rate_hz, channels.output.size
+    ideal_lines, fitted_lines = (rfft(channels.flattened(r)) for r in (ideal, fitted))
+    one, own, other = (
+        _within(x, rate, band_hz, size) for x in (ideal_lines, channels.output_lines, fitted_lines)
+    )
+    one, late = _coincident(one, own, rate, size)
+    other, _ = _coincident(other, own, rate, size)
+    expected, output, explained = (np.asarray(irfft(x, size)) for x in (one, own, other))
+    gain, part = _gain(expected, output), _gain(explained, output)
+    one, other = gain * one, part * other
+    expected, model = gain * expected, part * explained
+    difference, remains, response = output - expected, output - model, model - expected
+    power = float(np.sum(expected**2))
     noise, distortion = _noise_and_distortion(remains, model, rate)
     octaves = _Octaves.within(band_hz)
-    reference = octaves.energies(gain * expected, rate)
+    reference, unlike, unexplained, explained_of_it = (
+        octaves.energies(x, rate / size) for x in (one, own - one, own - other, other - one)
+    )
     steady = octaves.steady_shares(remains, model, rate)
-    unexplained = octaves.energies(remains, rate)
     return Overlay(
         20.0 * math.log10(abs(gain)),
         channels.alignment.delay_s + late,
@@ -171,8 +173,8 @@ def laid_over(
         _level(noise, power),
         _level(distortion, power) if distortion else None,
         octaves.centre_hz,
-        _levels(octaves.energies(difference, rate), reference),
-        _levels(octaves.energies(response, rate), reference),
+        _levels(unlike, reference),
+        _levels(explained_of_it, reference),
         _levels(steady * unexplained, reference),
         np.where(steady < 1.0, _levels((1.0 - steady) * unexplained, reference), np.nan),
         rate,
@@ -181,28 +183,27 @@ def laid_over(
     )
 
 
-def _within(signal: Floats, rate_hz: float, band_hz: tuple[float, float]) -> Complex:
-    """Fourier lines of a signal within a band, and none beyond."""
-    from scipy.fft import rfft
-
-    spectrum = rfft(signal)
-    frequency = np.arange(spectrum.size) * (rate_hz / signal.size)
-    spectrum[(frequency < band_hz[0]) | (frequency > band_hz[1])] = 0.0
-    return np.asarray(spectrum)
+def _within(lines: Complex, rate_hz: float, band_hz: tuple[float, float], size: int) -> Complex:
+    """Fourier lines within a band, and none beyond."""
+    step = rate_hz / size
+    first, last = math.ceil(band_hz[0] / step), math.floor(band_hz[1] / step)
+    kept = np.zeros_like(lines)
+    kept[first : last + 1] = lines[first : last + 1]
+    return kept
 
 
 def _gain(expected: Floats, output: Floats) -> float:
     return float(expected @ output) / max(float(expected @ expected), 1e-300)
 
 
-def _coincident(lines: Complex, output: Complex, rate_hz: float, size: int) -> tuple[Floats, float]:
-    """A signal delayed so that it coincides with the output, and the delay [s].
+def _coincident(
+    lines: Complex, output: Complex, rate_hz: float, size: int
+) -> tuple[Complex, float]:
+    """Lines of a signal delayed so that it coincides with the output, and the delay [s].
 
     By the slope, which is right to first order; what is left of the delay is a part of a sample.
     Sums over samples are sums over lines (Parseval); of these each but the ends stands for two.
     """
-    from scipy.fft import irfft
-
     turn, total = 2.0 * math.pi * rate_hz / size, 0.0  # a second, from line to line
     omega = turn * np.arange(lines.size)
     for _ in range(_ROUNDS):
@@ -212,7 +213,7 @@ def _coincident(lines: Complex, output: Complex, rate_hz: float, size: int) -> t
         late = -float(np.vdot(slope, output - gain * lines).real) / steepness
         total += late
         lines = lines * even_turns(lines.size, step=-turn * late)
-    return np.asarray(irfft(lines, size), dtype=np.float64), total
+    return lines, total
 
 
 def _level(power: float, reference: float) -> float:
@@ -291,11 +292,9 @@ class _Octaves:
         total = np.concatenate([np.zeros((*power.shape[:-1], 1)), np.cumsum(power, axis=-1)], -1)
         return np.diff(total[..., lines], axis=-1)
 
-    def energies(self, signal: Floats, rate_hz: float) -> Floats:
-        """Measure the energy of a signal in each octave, all in one measure."""
-        from scipy.fft import rfft
-
-        return self._summed(np.abs(rfft(signal)) ** 2, rate_hz / signal.size)
+    def energies(self, lines: Complex, step_hz: float) -> Floats:
+        """Measure the energy of a signal by its lines in each octave, all in one measure."""
+        return self._summed(lines.real**2 + lines.imag**2, step_hz)
 
     def steady_shares(self, remains: Floats, signal: Floats, rate_hz: float) -> Floats:
         """Share of noise and hum in what remains, octave by octave."""

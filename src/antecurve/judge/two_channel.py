@@ -23,6 +23,7 @@ from antecurve.judge.capture import (
     equal_columns,
     finite_column,
 )
+from antecurve.judge.channel_alignment import aligned_channels
 from antecurve.judge.clicks import both_jump, click_window, isolated_click, starts_or_stops
 from antecurve.judge.flat_tops import flat_top_level
 from antecurve.judge.interruption import (
@@ -36,14 +37,8 @@ from antecurve.judge.interruption import (
 )
 from antecurve.judge.network_estimate import NetworkEstimate, network_log_response
 from antecurve.judge.record import limit_share
-from antecurve.judge.response_estimate import (
-    Channels,
-    Response,
-    ResponseEstimate,
-    aligned_channels,
-    measured_response,
-    quiet_samples,
-)
+from antecurve.judge.response_estimate import Channels, ResponseEstimate, measured_response
+from antecurve.judge.spectral_filter import Response, quiet_samples
 from antecurve.judge.square_wave import SquareWaveCapture
 from antecurve.judge.stimulus_place import STIMULUS_AT, source_drop, stimulus_question
 from antecurve.judge.two_channel_observation import (
@@ -248,12 +243,15 @@ class TwoChannelRecord(Capture):
         return DirectResponse(middle, ratio + total, estimate.variance, none, True, polarity)
 
     def _aligned(self, flattening: Response) -> Channels:
-        self._check_edges()
+        sweep = is_sweep(self.stimulus, self.rate_hz)
+        if sweep:
+            self._check_edges()
         return aligned_channels(
             self.stimulus,
             self.volts,
             rate_hz=self.rate_hz,
             flattening=flattening,
+            sweep=sweep,
             name=self.name,
         )
 
@@ -345,7 +343,7 @@ class TwoChannelRecord(Capture):
             all(quiet_samples(end, self.rate_hz) for end in (channel, channel[::-1]))
             for channel in (self.stimulus, self.volts)
         )
-        if stimulus or not is_sweep(self.stimulus, self.rate_hz):
+        if stimulus:
             return
         if output:
             raise InputError(
@@ -369,16 +367,17 @@ class TwoChannelRecord(Capture):
         tuple
             Channels without clicks, the estimate, and the times of the clicks [s].
         """
-        estimate = channels.estimate(flattening, highest_hz=highest_hz)
+        two_clocks = self.two_clocks or channels.alignment.clock_ratio != 0.0
+        estimate = channels.estimate(flattening, highest_hz=highest_hz, timed=two_clocks)
         self._check_order(estimate, flattening)
         measured = measured_response(estimate, flattening)
         explained, output = channels.waveforms(measured)
-        stimulus = channels.flattened(lambda hertz: np.ones(hertz.shape, dtype=complex))
+        stimulus = channels.stimulus
         told = channels.before(output, measured)
         alike = channels.alike_below(explained, output)
         refuse_parts_amiss(output, alike, rate_hz=self.rate_hz, name=self.name)
         refuse_unexplained(output, alike, name=self.name)
-        self._refuse_flat_tops(channels, explained)
+        self._refuse_flat_tops(channels, alike)
         places: list[int] = []
         cleared, recorded = channels, output
         for _ in range(_ROUNDS_OF_CLICKS):
@@ -388,19 +387,18 @@ class TwoChannelRecord(Capture):
                 break
             window = click_window(places, output.size, rate_hz=self.rate_hz)
             cleared = channels.replaced(window * (explained - recorded))
-            estimate = cleared.estimate(flattening, highest_hz=highest_hz)
+            estimate = cleared.estimate(flattening, highest_hz=highest_hz, timed=two_clocks)
             measured = measured_response(estimate, flattening)
             explained, output = cleared.waveforms(measured)
             told = cleared.before(output, measured)
-        two_clocks = channels.alignment.clock_ratio != 0.0
-        alike = cleared.alike_below(explained, output)
-        self._check_whole(estimate, alike, output, two_clocks=two_clocks)
+            alike = cleared.alike_below(explained, output)
+        self._check_whole(cleared, estimate, alike, output)
         self._refuse_clipped_stimulus(channels, stimulus, told)
         return cleared, estimate, tuple(at / self.rate_hz for at in places)
 
-    def _refuse_flat_tops(self, channels: Channels, explained: Floats) -> None:
+    def _refuse_flat_tops(self, channels: Channels, alike: Floats) -> None:
         """Refuse an output with tops that the stimulus does not have."""
-        flat = flat_top_level(*channels.as_sampled(explained))
+        flat = flat_top_level(*channels.as_sampled(alike))
         if flat is not None:
             raise InputError(
                 f"{self.name}: output",
@@ -411,21 +409,21 @@ class TwoChannelRecord(Capture):
     def _refuse_clipped_stimulus(self, channels: Channels, stimulus: Floats, told: Floats) -> None:
         """Refuse a stimulus with tops that the output does not have."""
         flat = flat_top_level(stimulus, channels.alike_below(told, stimulus))
-        if flat is not None and self._stays_at(flat, stimulus):
+        if flat is not None and self._stays_at(flat, stimulus, sweep=channels.sweep):
             raise InputError(
                 f"{self.name}: stimulus",
                 f"a clipped record, flat at {abs(flat):.3g}, where the output goes on",
                 "its input is overdriven; reduce the level there and record again",
             )
 
-    def _stays_at(self, level: float, stimulus: Floats) -> bool:
+    def _stays_at(self, level: float, stimulus: Floats, *, sweep: bool) -> bool:
         """Whether a stimulus stays at a level as no sine or square wave does at its crests."""
         beyond = np.sign(level) * stimulus / abs(level)
         # Nothing but its noise stands beyond a limit; crests that the output lacks do.
         if np.max(beyond) >= _AT_LIMIT:
             return False
         # A sine and a square wave are as large at each crest, and what tells them errs.
-        if is_sweep(self.stimulus, self.rate_hz):
+        if sweep:
             return float(np.mean(np.abs(beyond - 1.0) < _NEAR_LIMIT)) > _STAYS
         loud = np.abs(beyond)[np.abs(beyond) > _LOUD]
         return float(np.mean(loud < 1.0 - _LOUD)) > _BETWEEN
@@ -442,10 +440,10 @@ class TwoChannelRecord(Capture):
         ]
 
     def _check_whole(
-        self, estimate: ResponseEstimate, explained: Floats, output: Floats, *, two_clocks: bool
+        self, channels: Channels, estimate: ResponseEstimate, explained: Floats, output: Floats
     ) -> None:
         """Refuse a record that was clipped or interrupted, by phases of a sweep or by a jump."""
-        sweep = is_sweep(self.stimulus, self.rate_hz)
+        sweep, two_clocks = channels.sweep, channels.alignment.clock_ratio != 0.0
         if sweep:
             middle = (estimate.low_hz + estimate.high_hz) / 2.0
             refuse_interrupted_sweep(

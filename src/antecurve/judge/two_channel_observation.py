@@ -21,7 +21,8 @@ from antecurve.judge.observation import (
 )
 from antecurve.judge.overlay import Overlay, laid_over
 from antecurve.judge.residual_shape import has_shape, noise_variance, shape_findings
-from antecurve.judge.response_estimate import Channels, Response, ResponseEstimate
+from antecurve.judge.response_estimate import Channels, ResponseEstimate
+from antecurve.judge.spectral_filter import Response
 from antecurve.quantities import DB_PER_NEPER
 
 if TYPE_CHECKING:
@@ -239,7 +240,9 @@ class TwoChannelObservation(Observation):
         channels = self.channels
         if self.clock_is_free:
             channels = channels.by_other_clock(float(prediction.nuisance[2]) * _CLOCK_UNIT)
-        estimate = channels.estimate(flattening, highest_hz=self.highest_hz)
+        estimate = channels.estimate(
+            flattening, highest_hz=self.highest_hz, timed=self.clock_is_free
+        )
         nominal = prediction.log_response(band_frequencies(estimate))
         return replace(self, channels=channels, estimate=estimate, nominal=nominal)
 

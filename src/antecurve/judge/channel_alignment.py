@@ -1,0 +1,138 @@
+"""Two channels laid over each other: delay, polarity and a difference of clocks are found."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from antecurve.judge.channel_lines import Lines, Pair, lines_of, overlap
+from antecurve.judge.clock_drift import (
+    cell_delays,
+    clock_difference,
+    refuse_wandering,
+    stretch_delays,
+)
+from antecurve.judge.interruption import refuse_interruption, refuse_lagging_bands
+from antecurve.judge.response_estimate import HIGHEST_SHARE, LOWEST_HZ, Alignment, Channels
+from antecurve.judge.spectral_filter import (
+    Response,
+    by_other_clock,
+    filtered,
+    quiet_samples,
+    with_silence,
+)
+
+__all__ = ["aligned_channels"]
+
+Floats = NDArray[np.float64]
+
+_DELAY_FROM_HZ = 300.0  # below, low corners turn the phase more than a delay does
+_FLOOR = 1e-6  # of the strongest line: what is whitened, and not noise of the arithmetic
+_ROUNDS = 2  # the first takes the delay out, the second what it hid
+_CLOCK_ROUNDS = 4  # each leaves a tenth of the drift or less, which blurs the delays
+
+
+def aligned_channels(
+    stimulus: Floats,
+    output: Floats,
+    *,
+    rate_hz: float,
+    flattening: Response,
+    sweep: bool,
+    name: str,
+) -> Channels:
+    """Lay two channels over each other.
+
+    Parameters
+    ----------
+    stimulus, output : numpy.ndarray of float, shape (samples,)
+        The channels, sampled evenly.
+    rate_hz : float
+        Sampling rate [Hz].
+    flattening : callable
+        A response that is nearly right.
+    sweep : bool
+        Whether each frequency sounds once.
+    name : str
+        How messages call the record.
+
+    Returns
+    -------
+    Channels
+        With delay, polarity and a difference of clocks found; the last is taken out.
+
+    Raises
+    ------
+    InputError
+        When the record was interrupted, or its clocks drift.
+    """
+    tapers = tuple(
+        quiet_samples(end, rate_hz) or stimulus.size // 2 for end in (stimulus, stimulus[::-1])
+    )
+    padded = with_silence(stimulus, rate_hz)
+    flat = filtered(padded, flattening, samples=stimulus.size, rate_hz=rate_hz)
+    pair = Pair(flat, output, rate_hz, tapers)
+    whole, polarity = _whole_delay(pair)
+    shifted, clocks = pair.shifted(whole), 0.0
+    for _ in range(_CLOCK_ROUNDS):
+        cells = cell_delays(shifted.flat, shifted.output, rate_hz)
+        refuse_interruption(stretch_delays(cells), rate_hz=rate_hz, name=name)
+        slope = clock_difference(
+            cells, shifted.flat.size, rate_hz=rate_hz, sweep=sweep, known=clocks != 0.0
+        )
+        if slope is None:
+            break
+        clocks = (1.0 + clocks) * (1.0 + slope) - 1.0
+        pair = replace(pair, output=by_other_clock(output, clocks))
+        whole, polarity = _whole_delay(pair)
+        shifted = pair.shifted(whole)
+    refuse_wandering(cells, rate_hz=rate_hz, name=name)
+    lines = lines_of(shifted)
+    late = _fine_delay(lines, rate_hz, polarity)
+    if sweep:
+        heard_hz = (LOWEST_HZ, HIGHEST_SHARE * rate_hz)
+        cross = lines.delayed(late, polarity=polarity).output * lines.flat.conj()
+        refuse_lagging_bands(lines.frequency_hz, cross, band_hz=heard_hz, name=name)
+    alignment = Alignment(whole / rate_hz + late, clocks, polarity)
+    shared, _ = overlap(stimulus, pair.output, whole)
+    shared = shared - shared.mean()
+    return Channels(shared, shifted.output, rate_hz, tapers, alignment, late, sweep, name)
+
+
+def _whole_delay(pair: Pair) -> tuple[int, int]:
+    """Delay in whole samples and polarity: the highest peak of the whitened correlation."""
+    from scipy.fft import irfft
+
+    lines = lines_of(pair)
+    cross = lines.output * lines.flat.conj()
+    heard = (lines.frequency_hz > _DELAY_FROM_HZ) & (
+        lines.frequency_hz < HIGHEST_SHARE * pair.rate_hz
+    )
+    floor = _FLOOR * float(np.abs(cross[heard]).max(initial=0.0))
+    if floor == 0.0:
+        return 0, 1
+    white = np.where(heard, cross / (np.abs(cross) + floor), 0.0)
+    impulse = irfft(np.concatenate([[0.0], white]), pair.flat.size)
+    peak = int(np.argmax(np.abs(impulse)))
+    polarity = 1 if impulse[peak] > 0 else -1
+    return (peak if peak < impulse.size / 2 else peak - impulse.size), polarity
+
+
+def _fine_delay(lines: Lines, rate_hz: float, polarity: int) -> float:
+    """Delay [s] by the slope of the phase over bands."""
+    delay = 0.0
+    for _ in range(_ROUNDS):  # the second when the first has turned the phase of each band
+        bands = lines.delayed(delay, polarity=polarity).bands(
+            (_DELAY_FROM_HZ, HIGHEST_SHARE * rate_hz)
+        )
+        told = [b for b in bands if b.variance < 1.0]
+        if len(told) < 2:
+            break
+        omega = 2.0 * math.pi * np.array([b.mean_hz for b in told])
+        phase = np.angle([b.ratio for b in told])
+        information = omega**2 / np.array([b.variance for b in told])
+        delay -= float(np.sum(information * phase / omega)) / float(np.sum(information))
+    return delay
