@@ -166,6 +166,8 @@ def test_batch(bench: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) 
         ("two", "fail"),
     ]
     assert "without edges" in rows[2]["finding"]
+    (note,) = json.loads((tmp_path / "out" / "joint.json").read_text())["notes"]
+    assert "Square waves of one low frequency at two levels" in note  # sweeps alone hold none
     assert {p.name for p in (tmp_path / "out").iterdir()} == {
         "batch.csv", "joint.html", "joint.json", "one.html", "one.json", "two.html", "two.json",
     }  # fmt: skip

@@ -56,6 +56,15 @@ def test_json_and_refusals(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -
         assert len(refused.err.strip().splitlines()) == 1
 
 
+def test_a_square_wave_that_does_not_fit_its_run_says_so(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    words = ("signal", "square", "-o", str(tmp_path / "a.wav"), "--seconds", "1", "--frequency")
+    told = invoke(capsys, *words, "7.3 Hz")
+    assert "Frequency 7 Hz, not 7.3 Hz: a run holds whole periods." in told.out
+    assert "Frequency 7 Hz.\n" in invoke(capsys, *words, "7 Hz", "--force").out
+
+
 def test_a_multitone_says_the_tones_it_has(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -132,6 +132,20 @@ def test_noise_and_hum_re_a_stated_input() -> None:
     assert "5 mV" in measured["noise"].condition and "60 Hz" in measured["hum"].condition
 
 
+def test_silence_is_heard_in_a_recorded_stimulus() -> None:
+    """Noise of a converter, 80 dB below the peak, and its offset do not hide the silence."""
+    output = output_of(SWEEP, noise=3e-4)
+    clean = played_record(SWEEP, output)
+    noise = np.random.default_rng(4).standard_normal(clean.record.volts.size)
+    stimulus = clean.record.stimulus + 1e-4 * np.abs(clean.record.stimulus).max() * noise + 3e-4
+    recorded = replace(clean, record=replace(clean.record, stimulus=stimulus))
+    measured, expected = figures(recorded)["noise"], figures(clean)["noise"]
+    assert measured.value == pytest.approx(expected.value, abs=expected.expanded_uncertainty)
+    # Where it would make up more than a thirtieth of the output's power it may be signal.
+    loud = clean.record.stimulus + 3e-3 * np.abs(clean.record.stimulus).max() * noise
+    assert "noise" not in figures(replace(clean, record=replace(clean.record, stimulus=loud)))
+
+
 def test_a_weighted_noise_by_the_table() -> None:
     """Tones of the third-octaves of IEC 61672-1:2013, table 3: each falls by what is printed."""
     with (DATA / "a_weighting_table.csv").open() as file:

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from scipy.signal import chirp, welch
+from scipy.interpolate import CubicSpline
+from scipy.signal import chirp, resample, welch
 from scipy.special import sici
 
 from antecurve.errors import InputError
+from antecurve.signals.alignment import laid_side_by_side
 from antecurve.signals.cue import cue_position, cue_waveform
 from antecurve.signals.low_crest import low_crest_phases
 from antecurve.signals.request import KINDS, SignalRequest
@@ -21,6 +23,19 @@ def test_level_is_the_peak(kind: str) -> None:
     # Samples may miss the peak between them, of a sweep or sines by their own rate.
     assert np.abs(made.samples).max() <= 0.1 * (1 + 1e-9)
     assert np.abs(made.samples).max() > 0.09
+
+
+@pytest.mark.parametrize("clock", [1e-4, -3e-5])
+def test_cues_tell_the_difference_of_clocks(clock: float) -> None:
+    """A record that is read off the played file's own trigonometric polynomial, eight-fold."""
+    samples = make_signal(SignalRequest("noise", seconds=1.0)).samples
+    dense = CubicSpline(np.arange(8 * samples.size) / 8.0, resample(samples, 8 * samples.size))
+    record = dense(np.arange(samples.size - 100) / (1.0 + clock) + 0.37)
+    beside = laid_side_by_side(
+        samples, record, played_hz=48e3, record_hz=48e3, name="record", clock_by_cues=True
+    )
+    # By 1e-8 a delay changes over ten seconds by 1e-7 s: 0.7 degrees at 20 kHz.
+    assert beside.clock_ratio == pytest.approx(clock, abs=1e-8)
 
 
 def test_repetitions_follow_without_a_gap() -> None:

@@ -17,6 +17,10 @@ __all__ = ["QuietNoise", "quiet_noise"]
 Floats = NDArray[np.float64]
 
 _SILENT = 1e-5  # of the stimulus's largest value: dither and rounding, no signal
+_BLOCK_S = 0.02  # a period of 50 Hz, ten in the least silence
+_STANDS_OUT = 6.0  # standard deviations: no sample of noise alone in an hour's record
+_QUIET = 0.01  # of the peak: noise and offset of a channel; the top of a slow square wave is more
+_EXPLAINED = 0.03  # of the output's power: 0.13 dB, if what the stimulus holds there were signal
 _SETTLED_S = 0.15  # behind a signal: what a low corner of 5 Hz leaves has fallen to 1 %
 _LEAST_S = 0.2  # ten periods of 50 Hz
 _LINES = 6  # of the mains
@@ -100,15 +104,29 @@ def quiet_noise(
 
 def _quiet_parts(record: TwoChannelRecord) -> list[Floats]:
     """Stretches of the output in which the stimulus has been silent for a while."""
-    loud = np.abs(record.stimulus) > _SILENT * np.abs(record.stimulus).max()
+    loud = _loud(record.stimulus, record.rate_hz)
     edges = np.concatenate([[-1], np.flatnonzero(loud), [loud.size]])
+    gain = float(record.volts.var() / record.stimulus.var())
     settled, least = (round(s * record.rate_hz) for s in (_SETTLED_S, _LEAST_S))
     parts = []
     for gap in np.flatnonzero(np.diff(edges) > least):
-        first = int(edges[gap]) + 1 + (settled if gap > 0 else 0)
-        if edges[gap + 1] - first >= least:
-            parts.append(record.volts[first : int(edges[gap + 1])])
+        quiet = slice(int(edges[gap]) + 1 + (settled if gap > 0 else 0), int(edges[gap + 1]))
+        output, stimulus = record.volts[quiet], record.stimulus[quiet]
+        if output.size >= least and gain * stimulus.var() <= _EXPLAINED * output.var():
+            parts.append(output)
     return parts
+
+
+def _loud(stimulus: Floats, rate_hz: float) -> NDArray[np.bool_]:
+    """Samples that stand out of the quietest block: a recorded stimulus has noise of its own."""
+    size = round(_BLOCK_S * rate_hz)
+    blocks = stimulus[: stimulus.size // size * size].reshape(-1, size)
+    quietest = blocks[int(np.argmin(blocks.std(axis=1)))]
+    peak, noise = float(np.abs(stimulus).max()), _STANDS_OUT * float(quietest.std())
+    offset = float(quietest.mean())
+    if max(noise, abs(offset)) > _QUIET * peak:
+        offset, noise = 0.0, 0.0
+    return np.asarray(np.abs(stimulus - offset) > max(_SILENT * peak, noise))
 
 
 def _periodogram(part: Floats) -> Floats:

@@ -64,6 +64,10 @@ _ONE_LEVEL = (
     "The pass holds at the level captured. The slowest square wave captured again 10 dB higher can "
     "show soft compression"
 )
+_NO_SQUARE_WAVE = (
+    "The pass holds at the level captured. Square waves of one low frequency at two levels, 10 dB "
+    "apart, can show soft compression"
+)
 _FOLDED = 1.5  # of half the rate: folded back onto the upper half of what a record shows
 _OF_ALL = (ResidualKind.HIDDEN_EDGES, ResidualKind.NO_EDGES)
 _BY_MOVEMENT = {ResidualKind.HUM, ResidualKind.DRIFT}  # lines and trends that it leaks into
@@ -149,7 +153,7 @@ def levels_note(fit: Fit, band_hz: tuple[float, float]) -> str:
     harmonics = _harmonics(fit)
     pairs = unlike_levels(harmonics)
     if not pairs:
-        return _ONE_LEVEL
+        return _ONE_LEVEL if harmonics else _NO_SQUARE_WAVE
     squares = [k for k, h in enumerate(_harmonics_of_each(fit)) if h is not None]
     gains = [fit.observations[k].gain(fit.prediction(k).nuisance) for k in squares]
     step_db = max(20.0 * math.log10(gains[high] / gains[low]) for low, high in pairs)

@@ -12,6 +12,7 @@ if TYPE_CHECKING:
 
 __all__ = ["signal_lines"]
 
+_SAME = 1e-6  # of a frequency: six digits of it are printed
 _NAMES = {
     "square": "square wave",
     "sines": "sine steps",
@@ -69,7 +70,11 @@ def _levels(level_db: tuple[float, ...]) -> str:
 def _frequencies(signal: Signal) -> str:
     asked = signal.request
     if signal.edge is not None:
-        return f"Frequency {format_quantity(signal.edge.frequency_hz, 'Hz', digits=6)}."
+        played, wanted = signal.edge.frequency_hz, asked.frequencies_hz[0]
+        text = f"Frequency {format_quantity(played, 'Hz', digits=6)}"
+        if abs(played / wanted - 1.0) > _SAME:
+            text += f", not {format_quantity(wanted, 'Hz', digits=6)}: a run holds whole periods"
+        return f"{text}."
     if not asked.frequencies_hz:
         low, high = (format_quantity(f, "Hz") for f in signal.ends_hz)
         tones = f"{signal.tones_hz.size} tones from" if signal.tones_hz.size else "From"
