@@ -60,6 +60,7 @@ __all__ = [
     "with_analysis",
 ]
 
+_LEAST_OWN_SECONDS = 2.0  # exact values of six positions take one, all starts that fail six
 _MOVES = 0.1  # of the largest exponent: a resistor that moves less would hold the others badly
 
 
@@ -294,9 +295,9 @@ def own_solution(design: Design) -> OwnSolution | None:
     Returns
     -------
     OwnSolution or None
-        Values that make the curve, exactly or as close as they come, and what the curve leaves
-        free; of that a resistor is as picked: the one across the output where it can be chosen,
-        else the one that moves most.  ``None`` for a built-in form.
+        Values that make the curve, exactly or as close as they come within the job's budget, 2 s
+        at least, and what the curve leaves free; of that a resistor is as picked: one across the
+        output, else the one that moves most.  ``None`` for a built-in form.
     """
     if "own" not in design._kept:
         design._kept["own"] = _solved_at_pick(design)
@@ -309,14 +310,13 @@ def _solved_at_pick(design: Design) -> OwnSolution | None:
     if job.network.elements is None:
         return None
     topology = Topology("own", job.network.elements)
+    budget = job.pick.budget_seconds
+    left = None if budget is None else max(_LEAST_OWN_SECONDS, budget - design.search.seconds)
     solve = partial(
-        solve_own_network,
-        topology,
-        job.curve,
-        loading=job.loading,
-        gain=reference_gain(design.network, loading=job.loading),
-        band_hz=job.target.band_hz,
-    )
+        solve_own_network, topology, job.curve, loading=job.loading,
+        gain=reference_gain(design.network, loading=job.loading), band_hz=job.target.band_hz,
+        most_seconds=left,
+    )  # fmt: skip
     solution = solve()
     picked = {p.element.ref: p.value for p in design.picked.positions}
     moved: dict[str, float] = {}

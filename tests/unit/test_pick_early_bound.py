@@ -71,3 +71,4 @@ def test_time_for_a_bound_grows_with_the_budget() -> None:
     assert [bound_seconds(budget) for budget in (None, 2.0, 4.0, 12.0, 120.0)] == [
         1.0, 0.5, 1.0, 1.0, 10.0
     ]  # fmt: skip
+    assert [bound_seconds(budget, own=True) for budget in (None, 4.0, 20.0)] == [3.0, 1.0, 3.0]

@@ -164,14 +164,16 @@ def test_own_network_that_is_no_ladder_stops_at_the_budget() -> None:
         Element("R3", R, ("out", "0")),
     )
     job = _job(elements=own)
+    # Before the pick: that it loads the optimiser is no part of the budget.
+    least_db = _smallest_continuous_error(job)
     began = time.process_time()
-    pick_result = pick(job, budget_seconds=1.0)
+    pick_result = pick(job, budget_seconds=2.0)
     # Of the processor, not by the clock: the budget, and 5 s at most for a bound above 0.
     assert time.process_time() - began < 10
     assert not pick_result.search.proved
     assert pick_result.search.lower_bound_db <= pick_result.search.objective_db
     # Against scipy's global optimiser over values in between: parts come within a quarter of it.
-    assert pick_result.search.objective_db < 1.25 * _smallest_continuous_error(job)
+    assert pick_result.search.objective_db < 1.25 * least_db
 
 
 def _smallest_continuous_error(job: Job) -> float:

@@ -167,3 +167,12 @@ def test_refusals() -> None:
         _solve(FOSTER, held_resistance=-1.0)
     with pytest.raises(UnattainableError, match="low_end_bound"):
         solve_own_network(FOSTER, named_curve("disc-amended"), loading=LOADING, gain=0.01)
+
+
+def test_a_time_that_is_over_leaves_one_start_and_says_so() -> None:
+    """Of a network that can't make the curve all starts would be tried."""
+    far = _topology("R1 in out", "C1 out 0", "R2 out 0")
+    hurried = _solve(far, most_seconds=0.0)
+    assert not hurried.exact
+    assert (hurried.starts, hurried.stopped) == (1, True)
+    assert not _solve(far).stopped

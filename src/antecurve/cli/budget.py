@@ -15,11 +15,12 @@ if TYPE_CHECKING:
 
 __all__ = ["Budget"]
 
-_REPORT_SECONDS, _TEXT_SECONDS, _OWN_SECONDS = 1.5, 0.2, 1.0  # processor time, as measured
+_REPORT_SECONDS, _TEXT_SECONDS, _OWN_SECONDS = 1.5, 0.2, 2.0  # processor time, as measured
 _SECONDS_PER_BUILD = 2e-6  # of a report, for which a dozen networks are built
 _SECONDS_PER_BUILD_OF_ONE = 2e-7  # measured, of the text about one network
 _LEAST_SHARE = 0.75  # of the budget: by judgement, a poor pick is worse than a late one
-_BOUND_SECONDS, _EXACT_SECONDS = 8.0, 2.0  # most that either takes beyond its time
+_BOUND_SECONDS, _OWN_BOUND_SECONDS = 8.0, 3.0  # most that a first bound takes beyond its time
+_EXACT_SECONDS = 2.0  # most that exact values do
 _SPARE = 2.0  # times what was measured: most that it takes on a machine of half the speed
 
 
@@ -71,7 +72,9 @@ class Budget:
         if budget is None:
             return
         used, search = seconds_since_start(), design.search.seconds
-        most = _BOUND_SECONDS + _EXACT_SECONDS + _SPARE * self._afterwards
+        most = _EXACT_SECONDS + _SPARE * self._afterwards
+        own = self.job.network.elements is not None
+        most += _OWN_BOUND_SECONDS if own else _BOUND_SECONDS
         say_aside(
             f"{used:.1f} s of a budget of {budget:g} s: {search:.1f} s for the search, "
             f"{max(used - before - search, 0.0):.1f} s for what follows. Not cut short are a first "

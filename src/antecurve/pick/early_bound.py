@@ -31,6 +31,7 @@ _BOUND_SECONDS = 1.0  # each form of the default job is bounded in a tenth of it
 _BOUND_SHARE = 1.0 / 12.0  # of a longer budget: narrow limits of an RC shunt of four poles take 2 s
 _MOST_SHARE = 0.25  # of any budget: by judgement, the search itself matters more
 _LEAST_SECONDS = 8.0  # for the smallest limits of all networks, which take 4 s at most by trial
+_LEAST_OWN_SECONDS = 3.0  # of networks that are no ladders: what is not excluded in two never is
 _SMALLEST = 1e-6 / NEPER_DB  # half a second; where no ladder lacks a pole of it, two
 _SMALLEST_WHOLE = 1e-7 / NEPER_DB  # of many positions without pairs, where 1e-6 dB takes ten
 _SMALL = tuple(db / NEPER_DB for db in (1e-5, 1e-4, 1e-3))  # of many positions, half a second each
@@ -38,22 +39,26 @@ _SHARES: Shares = (1.0 / 32.0, 1.0 / 2.0)  # of the limit: a small bound first, 
 _FEW_SHARES: Shares = (1.0 / 2.0,)  # of few positions every limit takes about as long
 
 
-def bound_seconds(budget_seconds: float | None) -> float:
+def bound_seconds(budget_seconds: float | None, *, own: bool = False) -> float:
     """Compute how long a search that ends early may look for a lower bound.
 
     Parameters
     ----------
     budget_seconds : float or None
         Time for the search [s]; ``None`` without a limit.
+    own : bool, optional
+        Whether the network is one of the user's own.
 
     Returns
     -------
     float
-        About a second, or a twelfth of a long budget; of a short one a quarter at most [s].
+        About a second, for a network of the user's own three, or a twelfth of a long budget; of a
+        short one a quarter at most [s].
     """
+    least = _LEAST_OWN_SECONDS if own else _BOUND_SECONDS
     if budget_seconds is None:
-        return _BOUND_SECONDS
-    return min(max(_BOUND_SECONDS, _BOUND_SHARE * budget_seconds), _MOST_SHARE * budget_seconds)
+        return least
+    return min(max(least, _BOUND_SHARE * budget_seconds), _MOST_SHARE * budget_seconds)
 
 
 def raise_bound(search: Search, limit: float, *, seconds: float = _BOUND_SECONDS) -> None:
@@ -71,12 +76,17 @@ def raise_bound(search: Search, limit: float, *, seconds: float = _BOUND_SECONDS
     Notes
     -----
     It looks at the time between its steps.  Where the time is over before the smallest limit of
-    each network, it goes on for 8 s in all, or longer as the machine is slowed down by other work.
+    each network, it goes on for 8 s in all, 3 s for a network that is no ladder, or longer as the
+    machine is slowed down by other work.
     An interruption from the keyboard ends it.
     """
     start = time.perf_counter()
     until = start + max(seconds, _BOUND_SECONDS)
-    latest = start + _LEAST_SECONDS * search.slowness
+    least = max(
+        _LEAST_OWN_SECONDS if space.model.ladder is None else _LEAST_SECONDS
+        for space in search.spaces
+    )
+    latest = start + least * search.slowness
     try:
         for number, space in enumerate(search.spaces):
             # The least of all networks is the bound: none may take the time of the others.

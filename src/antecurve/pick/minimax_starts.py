@@ -17,6 +17,7 @@ __all__ = ["minimax_starts"]
 Floats = NDArray[np.float64]
 
 _POLISHED = 4  # starts: a few tenths of a second each
+_LEAST_GAIN = 1e-3  # of the error in a step: candidates are further apart than what follows
 _ROUNDS = 3  # in which the weight of the level follows the error
 
 
@@ -30,7 +31,7 @@ def minimax_starts(space: Space, starts: Floats, *, until: float = math.inf) -> 
     starts : numpy.ndarray of float, shape (starts, elements)
         Logarithms of element values within the range, the most promising first.
     until : float, optional
-        Value of `time.perf_counter` from which no further start is begun.
+        Value of `time.perf_counter` from which no further step is taken.
 
     Returns
     -------
@@ -39,7 +40,7 @@ def minimax_starts(space: Space, starts: Floats, *, until: float = math.inf) -> 
     """
     polished = np.array(
         [
-            _polished(space, start)
+            _polished(space, start, until)
             for number, start in enumerate(starts[:_POLISHED])
             if number == 0 or time.perf_counter() < until
         ]
@@ -48,7 +49,7 @@ def minimax_starts(space: Space, starts: Floats, *, until: float = math.inf) -> 
     return np.asarray(polished[np.argsort(errors, kind="stable")])
 
 
-def _polished(space: Space, start: Floats) -> Floats:
+def _polished(space: Space, start: Floats, until: float) -> Floats:
     """The smallest largest error near a start; the last unknown is the middle of the errors."""
     low = np.array([*(g[0] for g in space.grids.grids), -np.inf])
     high = np.array([*(g[-1] for g in space.grids.grids), np.inf])
@@ -69,5 +70,5 @@ def _polished(space: Space, start: Floats) -> Floats:
             slopes[-1] *= weight
             return errors, slopes
 
-        point = minimax(error, point, within=(low, high))
+        point = minimax(error, point, within=(low, high), least_gain=_LEAST_GAIN, until=until)
     return point[:-1]

@@ -70,9 +70,10 @@ def pick(
         longer than half a second here.
     budget_seconds : float or None, optional
         Time after which the search ends with the best so far [s]; by default that of the job.
-        A quarter of it, 1 s or a twelfth of a long one, is kept for a lower bound.  The smallest
-        bound of each network is worked out anyway, which takes 8 s at most, longer where other
-        work slows the machine down.  Exact values near the pick take 2 s at most beyond it.
+        A quarter of it, 1 s or a twelfth of a long one, is kept for a lower bound, of a network of
+        the user's own 3 s.  The smallest bound of each network is worked out anyway, which takes
+        8 s at most (3 s where it is no ladder), longer where other work slows the machine down.
+        Exact values near the pick take 2 s at most beyond it.
         Where the job has none: 120 s, for a network of the user's own 30 s, with an executor no
         limit.
 
@@ -99,7 +100,7 @@ def pick(
         budget = _OWN_SECONDS if own else _BUILT_IN_SECONDS
     with single_threaded_linear_algebra(of_scipy=False):
         nominal = job.pick.pick_by == "nominal"
-        bounding = bound_seconds(budget)
+        bounding = bound_seconds(budget, own=own)
         searching = None if budget is None else budget - bounding
         search = Search(job, drawer, progress, executor, searching)
         search.look_around()

@@ -44,8 +44,7 @@ _ABOVE_LIMIT = 3.0  # shunt resistances: with what is across it, one above the l
 _OWN_STARTS = 240  # by judgement: solved together, so that many cost little
 _DESCENT_STARTS = 12  # and as many random ones: a few seconds' descents, or half of the budget
 _DESCENT_SECONDS = 15.0  # where there is no budget
-_POLISH_SECONDS = 5.0  # left of a budget: minimax starts take one or two
-_POLISH_SHARE = 0.15  # of a budget, which a busy machine would else spend on them
+_POLISH_SHARE = 0.15  # of a budget: minimax starts take a few tenths of a second
 _MADE_DB = 0.2  # by judgement: a network that comes so near makes the curve
 _FIRST_LOOK = 250  # combinations whose error over the whole band is computed at a time
 _LEVEL_WEIGHTS = (0.03, 0.3, 1.0)  # from nearly free to as much as the shape
@@ -232,7 +231,7 @@ class Search:
         starts = rng.uniform(low, high, (_OWN_STARTS, len(low)))
         flat = flattened(space, starts)[: _OWN_STARTS // 2]
         far = np.ptp(space.model.rows(np.exp(flat[:1]))[:, :-1]) / 2.0 > _MADE_DB / NEPER_DB
-        if far and (self.deadline is None or self.deadline - time.perf_counter() > _POLISH_SECONDS):
+        if far:
             until = math.inf
             if self.deadline is not None:
                 until = time.perf_counter() + _POLISH_SHARE * (self.deadline - time.perf_counter())

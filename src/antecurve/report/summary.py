@@ -99,7 +99,7 @@ def _what_limits_the_pick(design: Design, analysis: Analysis) -> str:
         analysis.error.exact,
     )
     floor = 0.0 if exact is None else exact.centred_db
-    if own is not None and not own.exact:
+    if own is not None and not own.exact and not own.stopped:
         floor = max(floor, own.residual_db)
     if 2.0 * floor > nominal:
         return f"The network's form dominates: its best values leave {decibel_text(floor)}"
@@ -435,6 +435,11 @@ def _own_lines(design: Design) -> list[str]:
     if own.exact:
         first = (
             f"The network makes the curve exactly at the pick's level, for example with {values}."
+        )
+    elif own.stopped:
+        first = (
+            f"No values were found within the budget that make the curve exactly. The closest "
+            f"leave {decibel_text(own.residual_db)} over the band, with {values}."
         )
     else:
         first = (

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+import time
 from collections.abc import Callable
 
 import numpy as np
@@ -25,6 +27,8 @@ def minimax(
     *,
     held: int | None = None,
     within: tuple[Floats, Floats] | None = None,
+    least_gain: float = 0.0,
+    until: float = math.inf,
 ) -> Floats:
     """Minimise the largest magnitude of several errors from a start.
 
@@ -39,6 +43,10 @@ def minimax(
         An unknown that stays as it is.
     within : tuple of numpy.ndarray, optional
         Least and most of each unknown, the start among them; by default no bounds.
+    least_gain : float, optional
+        Share of the error, 0 or greater: a step that gains no more is the last.
+    until : float, optional
+        Value of `time.perf_counter` from which no further step is taken.
 
     Returns
     -------
@@ -57,6 +65,8 @@ def minimax(
     largest = float(np.abs(errors).max())
     ones = np.ones((len(errors), 1))
     for _ in range(_PROGRAMS):
+        if time.perf_counter() > until:
+            break
         low, high = np.full(len(point), -reach), np.full(len(point), reach)
         if within is not None:
             low, high = np.maximum(low, within[0] - point), np.minimum(high, within[1] - point)
@@ -74,8 +84,11 @@ def minimax(
         moved = point + program.x[:-1]
         moved_errors, moved_slopes = error(moved)
         if (most := float(np.abs(moved_errors).max())) < largest:
+            gain = 1.0 - most / largest
             point, largest, reach = moved, most, 2.0 * reach
             errors, slopes = moved_errors, moved_slopes
+            if gain < least_gain:
+                break
         else:
             reach *= 0.25
         if reach < _SMALLEST_REACH:

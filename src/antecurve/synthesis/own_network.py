@@ -10,6 +10,7 @@ can move without a change of the response follow from the Jacobian.
 from __future__ import annotations
 
 import math
+import time
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -76,6 +77,8 @@ class OwnSolution(Result):
         held.
     starts : int
         Number of starts tried: those asked for, fewer for a large network.
+    stopped : bool
+        Whether the time was over before all starts were tried, and none was exact.
     """
 
     network: Network
@@ -86,6 +89,7 @@ class OwnSolution(Result):
     extra_poles_s: tuple[float, ...]
     free_directions: tuple[FreeDirection, ...]
     starts: int
+    stopped: bool = False
 
     def to_frame(self) -> pandas.DataFrame:
         """Tabulate the elements.
@@ -110,6 +114,7 @@ def solve_own_network(
     band_hz: tuple[float, float] = (20.0, 20e3),
     starts: int = 30,
     seed: int = 1,
+    most_seconds: float | None = None,
 ) -> OwnSolution:
     """Solve the element values of a network of the user's own for a curve.
 
@@ -134,6 +139,8 @@ def solve_own_network(
         network there are fewer, so that the time stays within some seconds.
     seed : int, optional
         Seed of the starts.
+    most_seconds : float, optional
+        Time after which no further start is begun [s], 0 or greater; by default no limit.
 
     Returns
     -------
@@ -165,7 +172,8 @@ def solve_own_network(
         held=_held(topology, held_resistance, held_ref),
         band_hz=band_hz,
     )
-    search = MultiStart(equations, starts=starts, seed=seed)
+    until = math.inf if most_seconds is None else time.perf_counter() + most_seconds
+    search = MultiStart(equations, starts=starts, seed=seed, until=until)
     with single_threaded_linear_algebra():
         solved = _exact(equations, search)
         logs = _closest(equations, search) if solved is None else solved[0][: equations.count]
@@ -189,6 +197,7 @@ def solve_own_network(
         tuple(beyond),
         free_directions(topology, slopes),
         search.tried,
+        search.stopped and solved is None,
     )
 
 

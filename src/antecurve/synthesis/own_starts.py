@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import time
 from collections.abc import Callable, Iterator
 from typing import Any
 
@@ -38,16 +39,22 @@ class MultiStart:
         Largest number of starts.
     seed : int
         Seed of the starts.
+    until : float, optional
+        Value of `time.perf_counter` from which no further start is begun but the first.
 
     Attributes
     ----------
     tried : int
         Number of starts tried for the last problem.
+    stopped : bool
+        Whether the time was over before all starts of some problem were tried.
     """
 
-    def __init__(self, equations: OwnEquations, *, starts: int, seed: int) -> None:
-        self.equations, self.starts, self.seed = equations, starts, seed
-        self.tried = 0
+    def __init__(
+        self, equations: OwnEquations, *, starts: int, seed: int, until: float = math.inf
+    ) -> None:
+        self.equations, self.starts, self.seed, self._until = equations, starts, seed, until
+        self.tried, self.stopped = 0, False
 
     def solutions(
         self, function: Callable[[Floats], tuple[Floats, Floats]], *, times: int = 0
@@ -71,6 +78,9 @@ class MultiStart:
         spent = self.tried = 0
         for start in self._points(times):
             if self.tried and (spent + _LONGEST / 2) * self.equations.count > _EFFORT:
+                return
+            if self.tried and time.perf_counter() > self._until:
+                self.stopped = True
                 return
             self.tried += 1
             solution = least_squares(
