@@ -311,11 +311,11 @@ def _solved_at_pick(design: Design) -> OwnSolution | None:
         return None
     topology = Topology("own", job.network.elements)
     budget = job.pick.budget_seconds
-    left = None if budget is None else max(_LEAST_OWN_SECONDS, budget - design.search.seconds)
+    remaining = None if budget is None else max(_LEAST_OWN_SECONDS, budget - design.search.seconds)
     solve = partial(
         solve_own_network, topology, job.curve, loading=job.loading,
         gain=reference_gain(design.network, loading=job.loading), band_hz=job.target.band_hz,
-        most_seconds=left,
+        most_seconds=remaining,
     )  # fmt: skip
     solution = solve()
     picked = {p.element.ref: p.value for p in design.picked.positions}

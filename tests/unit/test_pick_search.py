@@ -284,6 +284,18 @@ def test_limits_that_leave_nothing_are_named(
     assert limit in caught.value.limit
 
 
+def test_a_bound_is_told_whatever_the_pick_goes_by_where_nothing_meets_the_limits() -> None:
+    """Every combination misses the limit, so that what is proved is the same for all."""
+    told = []
+    for by in ("nominal", "build", "worst"):
+        job = replace(_job(output_resistance_max=20.0), pick=PickRequest(pick_by=by))
+        job = replace(job, network=replace(job.network, forms=("foster-1",)))
+        with pytest.raises(NoCombinationError, match="no combination with an error up to") as it:
+            pick(job, budget_seconds=0.3)
+        told.append(str(it.value))
+    assert len(set(told)) == 1
+
+
 def test_a_network_of_the_users_own_without_combination_names_the_budget() -> None:
     content = {
         "curve": {"name": "disc"},

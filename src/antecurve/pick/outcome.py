@@ -167,8 +167,8 @@ def report(search: Search, objective_db: float, complete: bool, claim: str = "")
     elif not claim:
         claim = (
             f"the search ended early; no lower bound was proved {_within_budget(search)}, so a "
-            "better combination may exist. Fewer candidates, such as a coarser series, can be "
-            "searched to the end"
+            "better combination may exist. With fewer candidates, such as a coarser series, it may "
+            "come to an end"
         )
     return SearchReport(
         objective_db, complete, min(bound, objective_db), search.combinations,

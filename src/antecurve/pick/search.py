@@ -99,13 +99,13 @@ def pick(
     if budget is None and executor is None:
         budget = _OWN_SECONDS if own else _BUILT_IN_SECONDS
     with single_threaded_linear_algebra(of_scipy=False):
-        nominal = job.pick.pick_by == "nominal"
+        by_builds = job.pick.pick_by != "nominal" and job.pick.sets == 1
         bounding = bound_seconds(budget, own=own)
         searching = None if budget is None else budget - bounding
         search = Search(job, drawer, progress, executor, searching)
         search.look_around()
         best, complete = _prove(search, step_by_step=step_by_step)
-        if nominal and not complete:
+        if not complete and not (by_builds and best is not None):
             limit = BLIND_LIMITS[0] if best is None else tie_limit(best)
             # Whoever interrupts does not want to wait.
             raise_bound(search, limit, seconds=bounding if search.late else 0.0)
@@ -113,7 +113,7 @@ def pick(
             raise no_combination(search, complete)
         if job.pick.sets == 2:
             return pick_pair(search, best, complete)
-        if job.pick.pick_by != "nominal":
+        if by_builds:
             return pick_as_built(search, best)
         return finished(search, best, complete)
 
