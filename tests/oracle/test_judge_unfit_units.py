@@ -9,7 +9,7 @@ from collections.abc import Callable
 
 import numpy as np
 import pytest
-from playback_units import CONDITIONS, CURVE, NOMINAL, known_exactly
+from playback_units import CONDITIONS, CURVE, NOMINAL, VALUES, known_exactly, network_polynomials
 from unfit_records import (
     BAND_HZ,
     DEFECTS,
@@ -18,6 +18,7 @@ from unfit_records import (
     defective_record,
     harmonics_at_two_levels,
     linear_record,
+    log_response,
     record_findings_by_truth,
     waves_of,
 )
@@ -337,6 +338,21 @@ def test_edges_of_linear_units_are_not_straight() -> None:
             (turn - edge) * half, sign * volts, half_period_s=half, noise_v=1e-9
         )
         assert straight is None, unit
+
+
+def test_edges_by_the_filter_of_a_converter_are_no_limit_of_the_slope() -> None:
+    """A square wave of 200.3 Hz at 48 kHz, its harmonics to 22 kHz, through a sound unit."""
+    path = [network_polynomials(VALUES), SOUND.polynomials()]
+    hertz = 200.3 * np.arange(1, 110, 2)
+    response = np.exp(log_response(path)(hertz))
+    time = np.arange(12_000) / 48e3
+    volts = np.sin(2 * np.pi * np.outer(time, hertz) + np.angle(response)) @ (
+        np.abs(response / response[2]) / np.arange(1, 110, 2)
+    )
+    volts += 3e-4 * np.random.default_rng(2).standard_normal(time.size)
+    found = record_findings_by_truth(SquareWaveCapture(time, volts), path)
+    assert not [f.text for f in found if f.forbids_pass]
+    assert any("a slew-rate limit do not show in it" in f.text for f in found)
 
 
 def test_wrong_mains_are_contradicted() -> None:

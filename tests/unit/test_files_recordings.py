@@ -12,6 +12,8 @@ from antecurve.files.recordings import ReadingOptions, read_recording
 from antecurve.judge.square_wave import SquareWaveCapture
 from antecurve.judge.sweep import SweepCapture
 from antecurve.judge.two_channel import TwoChannelRecord
+from antecurve.signals.request import SignalRequest
+from antecurve.signals.signal import make_signal, run_start
 from written_tables import COUNT, HERTZ, LEVEL, ONE, PHASE, STEP, TIME, TWO, table, written
 
 
@@ -251,3 +253,21 @@ def test_volts_that_no_file_states_are_said_to_be_assumed(tmp_path: Path) -> Non
         assert read.played is not None and read.played.output_in_volts
         assert read.played.assumed_volts == assumed == ("state --units" in read.understood)
         assert "probe of 10 by the header taken as multiplied in" in read.understood
+
+
+def test_a_square_wave_with_silence_about_it_is_no_capture(tmp_path: Path) -> None:
+    """Its file would say when it sounds; a slow wave that decays between its edges lasts."""
+    soundfile = pytest.importorskip("soundfile")
+    made = make_signal(SignalRequest("square", seconds=2.0)).samples
+    path = tmp_path / "record.wav"
+    soundfile.write(path, 0.5 * made, 48_000, "PCM_24")
+    with pytest.raises(AntecurveError, match="with the cue of its file'; name what was played"):
+        read_recording(path)
+    start = run_start(SignalRequest("square", seconds=2.0))
+    soundfile.write(path, made[start - 20_000 : start + 60_000], 48_000, "PCM_24")
+    with pytest.raises(AntecurveError, match="silence of 0.4 s beside a signal"):
+        read_recording(path)
+    since_edge_s = np.arange(8 * 24_000) % 24_000 / 48e3
+    sign = 1.0 - 2.0 * (np.arange(8 * 24_000) // 24_000 % 2)
+    soundfile.write(path, 0.5 * sign * np.exp(-since_edge_s / 0.01), 48_000, "PCM_24")
+    assert isinstance(read_recording(path).capture, SquareWaveCapture)

@@ -23,6 +23,7 @@ from antecurve.judge.square_wave import SquareWaveCapture
 from antecurve.judge.two_channel import STIMULUS_AT, TwoChannelRecord
 from antecurve.quantities import format_quantity
 from antecurve.signals.alignment import laid_side_by_side
+from antecurve.signals.cue import cue_position
 
 __all__ = [
     "Channels",
@@ -40,6 +41,8 @@ _EVEN = 0.05  # of a step, by which printed times may be off
 _SILENT = 1e-3  # of the largest channel: a channel that idles
 _DROPOUT_S = 0.005  # of zeros: no signal through a unit stays at zero so long
 _SOUNDS = 0.1  # of the stimulus's root mean square: it sounds, and is no pause
+_ABOVE_NOISE = 0.1  # of the peak: hum and noise of a silence stay below
+_LEAST_SILENCE_S = 0.1  # ten times what a sound interface adds by itself
 _LEAST_SWEEP_S = 1.0  # four periods of 16 Hz in each quarter: alike in a square wave
 _FULL_SCALE = 0.9999  # of a converter: 16 bits end at 32,767 of 32,768
 _NO_UNIT = "; the file names no unit: state --units where V is wrong"
@@ -270,7 +273,7 @@ def recorded(channels: Channels, asked: ReadingOptions) -> Recording:
         label += f", the only one of {len(channels.volts)} with a signal"
     volts = channels.volts[output - 1]
     if asked.stimulus is None and asked.played is None:
-        _refuse_sweep(volts, rate, name)
+        _refuse_played(volts, rate, name, is_sound=not channels.in_volts)
         capture: Capture = SquareWaveCapture(channels.time_s, volts, name=name)
         return Recording(capture, f"{channels.origin}, {label}, {points}")
     if not evenly_spaced(channels.time_s):
@@ -317,13 +320,29 @@ def _check_finite(channels: Channels, numbers: tuple[int | None, ...], name: str
             )
 
 
-def _refuse_sweep(samples: Floats, rate_hz: float, name: str) -> None:
-    """Refuse a sweep without what was played, which is no square wave."""
+def _refuse_played(samples: Floats, rate_hz: float, name: str, *, is_sound: bool) -> None:
+    """Refuse a record of a played file without that file: silence is about its square wave."""
+    advice = "name what was played: --stimulus FILE.wav, or --stimulus N for its channel"
+    if is_sound and cue_position(samples, rate_hz, rising=True) is not None:
+        raise InputError(name, "a test signal with the cue of its file", advice)
+    beside = _silence_beside(samples, rate_hz) if is_sound else 0.0
+    if beside:
+        raise InputError(
+            name, f"silence of {beside:.1f} s beside a signal",
+            f"cut the record to a square wave that lasts, or {advice}",
+        )  # fmt: skip
     if samples.size > _LEAST_SWEEP_S * rate_hz and is_sweep(samples, rate_hz):
         raise InputError(
-            name, "a sweep or steps of a sine, where a square wave is needed",
-            "name what was played: --stimulus FILE.wav, or --stimulus N for its channel",
+            name, "a sweep or steps of a sine, where a square wave is needed", advice
         )  # fmt: skip
+
+
+def _silence_beside(samples: Floats, rate_hz: float) -> float:
+    """Seconds of silence before or behind a signal, longer than any within it; else 0."""
+    loud = np.flatnonzero(np.abs(samples - samples.mean()) > _ABOVE_NOISE * np.abs(samples).max())
+    beside = max(loud[0], samples.size - 1 - loud[-1]) if loud.size else 0
+    within = int(np.diff(loud).max(initial=1))
+    return beside / rate_hz if beside > max(_LEAST_SILENCE_S * rate_hz, 2 * within) else 0.0
 
 
 def _refuse_clipped(samples: Floats, name: str) -> None:
