@@ -345,7 +345,7 @@ def test_edges_by_the_filter_of_a_converter_are_no_limit_of_the_slope() -> None:
     path = [network_polynomials(VALUES), SOUND.polynomials()]
     hertz = 200.3 * np.arange(1, 110, 2)
     response = np.exp(log_response(path)(hertz))
-    time = np.arange(12_000) / 48e3
+    time = np.arange(6_000) / 48e3
     volts = np.sin(2 * np.pi * np.outer(time, hertz) + np.angle(response)) @ (
         np.abs(response / response[2]) / np.arange(1, 110, 2)
     )
