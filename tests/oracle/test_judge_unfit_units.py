@@ -350,9 +350,9 @@ def test_edges_by_the_filter_of_a_converter_are_no_limit_of_the_slope() -> None:
         np.abs(response / response[2]) / np.arange(1, 110, 2)
     )
     volts += 3e-4 * np.random.default_rng(2).standard_normal(time.size)
-    found = record_findings_by_truth(SquareWaveCapture(time, volts), path)
-    assert not [f.text for f in found if f.forbids_pass]
-    assert any("a slew-rate limit do not show in it" in f.text for f in found)
+    findings = record_findings_by_truth(SquareWaveCapture(time, volts), path)
+    assert not [f.text for f in findings if f.forbids_pass]
+    assert any("a slew-rate limit do not show in it" in f.text for f in findings)
 
 
 def test_wrong_mains_are_contradicted() -> None:
