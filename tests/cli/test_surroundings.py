@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 import random
+import re
 import signal
 import subprocess
 import sys
@@ -293,6 +294,21 @@ def test_a_signal_while_the_interpreter_ends_changes_nothing(number: signal.Sign
     assert (done.code, done.err) == (0, "")
 
 
+def test_a_design_interrupted_while_its_report_is_drawn_is_printed(tmp_path: Path) -> None:
+    job = tmp_path / "job.toml"
+    job.write_text(JOB)
+    done = _run(
+        program="import signal, antecurve.report.page as page\n"
+        "page.report_page = lambda *_, **__: signal.raise_signal(signal.SIGINT)\n"
+        "from antecurve.cli.main import run\n"
+        f"run(['design', {str(job)!r}, '-o', {str(tmp_path / 'out')!r}])"
+    )
+    assert done.code == 130
+    assert done.err.endswith("interrupted; nothing was written, what was found is printed\n")
+    assert re.search(r"^ R1 .*^ C1 ", done.out, re.MULTILINE | re.DOTALL)
+    assert list(tmp_path.iterdir()) == [job]
+
+
 @pytest.mark.parametrize("number", SIGNALS, ids=lambda s: s.name)
 def test_a_signal_while_waiting_for_another_writer_leaves_no_folders(
     tmp_path: Path, number: signal.Signals
@@ -370,7 +386,8 @@ def test_a_run_stopped_at_any_moment_wrote_nothing_or_everything(tmp_path: Path,
     else:
         assert run.returncode == 128 + how
         assert not names
-        assert said == f"antecurve: {SIGNALS[how]}; nothing was written\n"
+        printed = ", what was found is printed" if out and how is signal.SIGINT else ""
+        assert said == f"antecurve: {SIGNALS[how]}; nothing was written{printed}\n"
 
 
 def test_a_command_called_in_a_process_leaves_its_signals_alone(tmp_path: Path) -> None:

@@ -7,6 +7,7 @@ from pathlib import Path
 
 __all__ = ["deliver"]
 
+_INTERRUPTED = 130  # 128 and the signal's number, as shells say it
 _MOST_NAMED = 20  # files: those of a design or a unit; a batch has three for each unit
 
 
@@ -46,25 +47,54 @@ def deliver(
     ------
     OutputExistsError
         When the folder exists and may not be written into.
+    Stopped
+        When an interruption from the keyboard comes while the files are made: an old folder stays
+        as it is, and the result is printed.
     """
-    from antecurve.cli.show import show_json
     from antecurve.cli.terminal import say
     from antecurve.files.output_folder import write_folder
-    from antecurve.texts import printable
+
+    def tell() -> None:
+        _tell(content, show, as_json=as_json, position=position)
 
     written: list[str] = []
     if output is not None:
-        made = files()
+        made = _made(files, tell)
         write_folder(output, made, force=force)
         written += made
     if record is not None:
         record()
+    tell()
+    if output is not None and not as_json:
+        few = len(written) <= _MOST_NAMED
+        say(f"Written to {output}: {' '.join(written) if few else f'{len(written)} files'}")
+
+
+def _tell(
+    content: Callable[[], object], show: Callable[[], None], *, as_json: bool, position: str
+) -> None:
+    """Print a result."""
+    from antecurve.cli.show import show_json
+    from antecurve.texts import printable
+
     if as_json:
         show_json(content())
         return
     if position:
         print(f"Position {printable(position)}")
     show()
-    if output is not None:
-        few = len(written) <= _MOST_NAMED
-        say(f"Written to {output}: {' '.join(written) if few else f'{len(written)} files'}")
+
+
+def _made(
+    files: Callable[[], Mapping[str, bytes]], tell: Callable[[], None]
+) -> Mapping[str, bytes]:
+    """The files; where that is interrupted, the result is printed before the run ends."""
+    from antecurve.cli.surroundings import Stopped
+
+    try:
+        return files()
+    except KeyboardInterrupt:
+        tell()
+        raise Stopped(
+            _INTERRUPTED, "interrupted", "nothing was written, what was found is printed"
+        ) from None
