@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import csv
 import json
+import re
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -249,6 +251,12 @@ def test_calibrate_reads_a_sweep_as_the_analyser_wrote_it(
     command = ("calibrate", design, "--sweep", str(export), "--channel", "2", "--json")
     chosen = invoke(capsys, *command)
     assert "level in dB from column 3" in chosen.err
+    with pytest.MonkeyPatch.context() as terminal:
+        terminal.setattr(sys.stderr, "isatty", lambda: True)
+        terminal.setenv("COLUMNS", "40")
+        narrow = invoke(capsys, *command).err
+    lines = re.sub(r"\x1b\[[?0-9;]*[a-zA-Z]", "", narrow).splitlines()
+    assert max(map(len, lines)) <= 40 and narrow.endswith(" ".join(chosen.err.split()[-4:]) + "\n")
     wanted = invoke(capsys, "calibrate", design, "--sweep", str(plain), "--json")
     assert json.loads(chosen.out)["elements"] == json.loads(wanted.out)["elements"]
     pointed = invoke(capsys, *command, "--decimal", "point")

@@ -47,14 +47,20 @@ def test_the_ramp_begins_at_minus_40_db() -> None:
 
 def test_the_ramp_stops_before_the_input_clips() -> None:
     interface = Loopback(lambda x: 10.0 * x)  # 20 dB: full scale at -20 dB
-    level_db = ramped_level(interface, SWEEP)
+    said: list[str] = []
+    level_db = ramped_level(interface, SWEEP, say=said.append)
+    # 20 dB up, by the path.
+    assert said == [f"At {level_db:g} dB the input is at {level_db + 20.0:.1f} dB re full scale."]
     assert -28.0 <= level_db < -20.0
     assert max(interface.peaks) <= 10 ** (-20.0 / 20.0) * (1 + 1e-6)
 
 
 def test_the_ramp_stops_where_the_unit_clips() -> None:
     interface = Loopback(lambda x: np.clip(10.0 * x, -0.2, 0.2))  # at -34 dB
-    assert ramped_level(interface, SWEEP) < -34.0
+    said: list[str] = []
+    assert ramped_level(interface, SWEEP, say=said.append) < -34.0
+    assert len(said) == 1 and "no longer rises with what is played" in said[0]
+    assert ramped_level(Loopback(), SWEEP, say=said.append) == -6.0 and len(said) == 1
     assert max(interface.peaks) <= 10 ** (-28.0 / 20.0)
 
 

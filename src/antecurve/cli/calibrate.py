@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Optional
@@ -22,7 +21,7 @@ from antecurve.cli.options import (
     Units,
     refuse_existing,
 )
-from antecurve.cli.terminal import say
+from antecurve.cli.terminal import say, say_aside
 
 if TYPE_CHECKING:
     from antecurve.judge.calibration import Calibration
@@ -96,7 +95,7 @@ def calibrate(
         units=units,
     )  # fmt: skip
     recording = read_recording(sweep, reading)
-    print(f"{recording.capture.name}: {recording.understood}", file=sys.stderr)
+    say_aside(f"{recording.capture.name}: {recording.understood}", speaker="")
     loading = _with_meter(design.job.loading, load_resistance, load_capacitance)
     uncertainty_db = parse_positive(uncertainty, "dB", "--uncertainty")
     stated = load_resistance is not None or load_capacitance is not None

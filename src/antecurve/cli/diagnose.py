@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -38,7 +37,7 @@ from antecurve.cli.options import (
     Units,
     refuse_existing,
 )
-from antecurve.cli.terminal import say
+from antecurve.cli.terminal import say, say_aside
 
 if TYPE_CHECKING:
     from antecurve.diagnose.repair import Repair
@@ -241,5 +240,5 @@ class _Bench:
 
         read = [read_recording(p, r) for p, r in zip(paths, readings, strict=True)]
         for recording in read:
-            print(f"{recording.capture.name}: {recording.understood}", file=sys.stderr)
+            say_aside(f"{recording.capture.name}: {recording.understood}", speaker="")
         return [r.capture for r in read]

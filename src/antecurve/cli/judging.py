@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from antecurve.cli.terminal import announce, say
+from antecurve.cli.terminal import announce, say, say_aside
 
 if TYPE_CHECKING:
     from antecurve.files.recordings import ReadingOptions, Recording
@@ -152,10 +151,8 @@ class _Channels:
             )  # fmt: skip
         for name in files:
             if name.startswith("difference") and name.endswith(".wav"):
-                print(
-                    f"{name}: turn the volume down before you listen; a fault may be loud.",
-                    file=sys.stderr,
-                )
+                advice = "turn the volume down before you listen; a fault may be loud."
+                say_aside(f"{name}: {advice}", speaker="")
         return files
 
     def entries(
@@ -209,7 +206,7 @@ class _Unit:
         with stage_progress(title) as begin:
             verdict = self.judging.verdict(read, captures, begin)
         for recording in read:
-            print(f"{recording.capture.name}: {recording.understood}", file=sys.stderr)
+            say_aside(f"{recording.capture.name}: {recording.understood}", speaker="")
         return verdict
 
     @property

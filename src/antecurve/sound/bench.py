@@ -195,7 +195,7 @@ def take_resistances(bench: Bench, *, known_ohm: float, level_db: float) -> Resi
 def _at_its_level(bench: Bench, name: str, request: SignalRequest) -> Taken:
     """The record at the level to which the ramp leads."""
     bench.say("Raising the level from -40 dB.")
-    level_db = ramped_level(bench.interface, request)
+    level_db = ramped_level(bench.interface, request, say=bench.say)
     signal = make_signal(replace(request, level_db=(level_db,)))
     bench.say(f"Playing {signal.seconds:.1f} s at {level_db:g} dB re full scale.")
     return bench.taken(name, signal)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -65,7 +66,9 @@ def ramp_burst(request: SignalRequest, *, level_db: float) -> Floats:
     return np.asarray(run_waveform(short) * 10.0 ** (level_db / 20.0))
 
 
-def ramped_level(interface: SoundInterface, request: SignalRequest) -> float:
+def ramped_level(
+    interface: SoundInterface, request: SignalRequest, *, say: Callable[[str], object] = str
+) -> float:
     """Raise the level from -40 dB until the input or the unit nearly clips.
 
     Parameters
@@ -74,6 +77,8 @@ def ramped_level(interface: SoundInterface, request: SignalRequest) -> float:
         The interface; its first input is watched.
     request : SignalRequest
         The signal, at the highest level allowed.
+    say : callable, optional
+        Is told why the ramp ends below the highest level.
 
     Returns
     -------
@@ -96,6 +101,7 @@ def ramped_level(interface: SoundInterface, request: SignalRequest) -> float:
                     "input", f"clipped at {level_db:g} dB",
                     "turn the interface's input down, and measure again",
                 )  # fmt: skip
+            say(f"The input clips at {level_db:g} dB.")
             return levels[index - 1]
         heard = power > _AUDIBLE * noise
         rise_db = 10.0 * math.log10(power / powers[-1]) if powers and powers[-1] > 0.0 else 0.0
@@ -105,8 +111,15 @@ def ramped_level(interface: SoundInterface, request: SignalRequest) -> float:
             before = _heard(interface, request, levels[index - 1])[1]
             peak, power, noise = _heard(interface, request, level_db)
             if 10.0 * math.log10(power / before) < step_db - _COMPRESSED_DB:
+                say(
+                    f"At {level_db:g} dB the record no longer rises with what is played: the unit "
+                    "clips, or the interface lost samples."
+                )
                 return levels[max(0, index - _STEPS_BACK)]
         if peak >= _NEARLY_CLIPS:
+            if level_db < levels[-1]:
+                share = 20.0 * math.log10(peak)
+                say(f"At {level_db:g} dB the input is at {share:.1f} dB re full scale.")
             return level_db
         clear = power > _CLEAR * noise
         powers.append(power)
