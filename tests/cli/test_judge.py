@@ -256,7 +256,7 @@ def test_calibrate_reads_a_sweep_as_the_analyser_wrote_it(
         terminal.setenv("COLUMNS", "40")
         narrow = invoke(capsys, *command).err
     lines = re.sub(r"\x1b\[[?0-9;]*[a-zA-Z]", "", narrow).splitlines()
-    assert max(map(len, lines)) <= 40 and narrow.endswith(" ".join(chosen.err.split()[-4:]) + "\n")
+    assert max(map(len, lines)) <= 40 and " ".join(lines[:2]) == chosen.err.rstrip()
     wanted = invoke(capsys, "calibrate", design, "--sweep", str(plain), "--json")
     assert json.loads(chosen.out)["elements"] == json.loads(wanted.out)["elements"]
     pointed = invoke(capsys, *command, "--decimal", "point")
