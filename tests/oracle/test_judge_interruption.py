@@ -11,13 +11,13 @@ import numpy as np
 import pytest
 import soundfile
 from playback_units import CONDITIONS, Unit, known_exactly
-from scipy.signal import cheby1, freqs
+from scipy.signal import cheby1, ellip, freqs
 from two_channel_records import RATE_HZ, SIGNALS, two_channel_record
 
 from antecurve.errors import InputError
 from antecurve.files.recordings import ReadingOptions, read_recording
 from antecurve.judge.capture import ObservationSettings
-from antecurve.judge.interruption import refuse_unlike_phase
+from antecurve.judge.sweep_phase import refuse_unlike_phase
 from antecurve.judge.two_channel import TwoChannelRecord
 
 SETTINGS = ObservationSettings(50e3, CONDITIONS.curve, known_exactly())
@@ -193,21 +193,24 @@ def low_pass(corner_hz: float, quality: float) -> np.ndarray:
         low_pass(15.0, 4.0) * (S / (2 * np.pi * 15.0)) ** 2,
         low_pass(20e3, 5.0),
         freqs(*cheby1(6, 0.1, 2 * np.pi * 22e3, analog=True), worN=2 * np.pi * BANDS_HZ)[1],
+        freqs(*ellip(8, 0.05, 60, 2 * np.pi * 31e3, analog=True), worN=2 * np.pi * BANDS_HZ)[1],
         -(1.0 + S / (2 * np.pi * 20e3)) * np.exp(-1e-4 * S),
     ],
-    ids=["three corners", "Q 4 at 15 Hz", "Q 5 at 20 kHz", "sixth order", "zero, late, inverted"],
+    ids=["three corners", "Q 4, 15 Hz", "Q 5, 20 kHz", "sixth order", "converter", "zero, late"],
 )
-def test_phases_of_units_go_with_their_levels(response: np.ndarray) -> None:
-    """Of networks without right-hand zeros (Bode 1945); the sixth order is scipy.signal's."""
-    variance = np.full(BANDS_HZ.size, 1e-4)
-    refuse_unlike_phase(BANDS_HZ, response, variance, two_clocks=False, name="sweep")
+@pytest.mark.parametrize("variance", [1e-4, 1e-6])
+def test_phases_of_units_go_with_their_levels(response: np.ndarray, variance: float) -> None:
+    """Of networks without right-hand zeros (Bode 1945); high orders are scipy.signal's."""
+    refuse_unlike_phase(BANDS_HZ, response, np.full(BANDS_HZ.size, variance), name="sweep")
 
 
 @pytest.mark.parametrize("samples", [1.0, 3.0])
-def test_a_sweep_by_clocks_that_drift_is_told(samples: float) -> None:
-    """A delay that goes to and fro twice over a sweep leaves the level as it is."""
-    course = np.sin(4 * np.pi * np.log(BANDS_HZ / BANDS_HZ[0]) / np.log(2500.0))
-    drifted = np.exp(-S * samples / RATE_HZ * course)
+@pytest.mark.parametrize("turns", [1, 2, 5, 10])
+@pytest.mark.parametrize("start", [0.0, 0.25])
+def test_a_sweep_by_clocks_that_drift_is_told(samples: float, turns: int, start: float) -> None:
+    """A delay that goes to and fro over a sweep leaves the level as it is."""
+    along = np.log(BANDS_HZ / BANDS_HZ[0]) / np.log(2500.0)
+    course = np.sin(2 * np.pi * (turns * along + start))
+    drifted = low_pass(60e3, 0.7) * np.exp(-S * (samples / RATE_HZ * course + 1e-5 * along))
     with pytest.raises(InputError, match="the phase of the sweep does not go with its level"):
-        variance = np.full(BANDS_HZ.size, 1e-4)
-        refuse_unlike_phase(BANDS_HZ, drifted, variance, two_clocks=False, name="sweep")
+        refuse_unlike_phase(BANDS_HZ, drifted, np.full(BANDS_HZ.size, 1e-5), name="sweep")

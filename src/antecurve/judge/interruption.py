@@ -14,7 +14,6 @@ from numpy.typing import NDArray
 
 from antecurve.errors import InputError
 from antecurve.judge.clicks import is_spike
-from antecurve.judge.clock_drift import drifting_clocks
 
 __all__ = [
     "CLICK",
@@ -25,7 +24,6 @@ __all__ = [
     "refuse_lagging_bands",
     "refuse_parts_amiss",
     "refuse_unexplained",
-    "refuse_unlike_phase",
 ]
 
 Floats = NDArray[np.float64]
@@ -49,11 +47,6 @@ _STEP = 0.12  # of a period: a step of phase of 0.4 rad either way is nearly lin
 _LEAST_BANDS = 2  # on either side of a gap
 _EVIDENCE = 20.0  # by how much a gap lessens chi square; of 60 sound units, odd ones too, 6 at most
 _ROUGH = 1.0  # chi square a band; of 24 units, of order three too, 0.24 at most
-_CORNERS = 16.0  # times beyond the bands on either side: farther ones are a delay, or nothing
-_RESONANCES = (1.5, 4.0)  # Q of those laid out, three to an octave; between them others are made
-_MOST_OF_EACH = 3.0  # of one corner or resonance: holds what the bands do not tell
-_CALCULABLE = 0.03  # rad: bands of less noise count no more
-_UNLIKE = 0.02  # rad, root mean square; a resonance of Q 5 at 20 kHz leaves 0.009, a notch 0.001
 _BLOCK_S = 0.005  # in which a jump stands out from noise, hum and what is distorted
 _BESIDE = 40  # blocks to either side: a fifth of a second, in which a sweep changes little
 _JUMP = 1.4  # times its neighbours; of 32 sound units, bent and noisy ones too, 1.09 at most
@@ -228,61 +221,6 @@ def refuse_interrupted_sweep(
         raise _interrupted(name, "its phase is that of no unit, or its clocks differ")
     if gained > _EVIDENCE * remains and abs(missing_s) * rate_hz > _LEAST_STEP:
         raise _interrupted(name, f"its phase steps about {gap_hz:.0f} Hz, or its clocks differ")
-
-
-def refuse_unlike_phase(
-    frequency_hz: Floats, ratio: Complex, variance: Floats, *, two_clocks: bool, name: str
-) -> None:
-    """Refuse a sweep whose phase does not go with its level, as it does in a unit.
-
-    Level and phase of a unit belong together (Bode, Network Analysis and Feedback Amplifier Design,
-    Van Nostrand 1945, chapter 14).  Corners and resonances, any number, are fitted to both; a
-    delay and a polarity are free, and with two clocks the difference between them.  In a sweep,
-    time is frequency: a delay that goes to and fro turns the phase and leaves the level as it is.
-
-    Parameters
-    ----------
-    frequency_hz : numpy.ndarray of float, shape (bands,)
-        Frequencies of bands [Hz], ascending.
-    ratio : numpy.ndarray of complex, shape (bands,)
-        Output over nominal output.
-    variance : numpy.ndarray of float, shape (bands,)
-        Variance of the phase [rad^2].
-    two_clocks : bool
-        Whether a difference of clocks was taken out: a unit's own delay errs it.
-    name : str
-        How messages call the record.
-
-    Raises
-    ------
-    InputError
-        When two clocks drifted against each other.
-    """
-    made = _log_responses(frequency_hz)
-    bands, terms = made.shape
-    zeros, ones = np.zeros(bands), np.ones(bands)
-    delay = 2 * np.pi * frequency_hz / frequency_hz[-1]
-    clock = two_clocks * delay * np.log(delay)  # of a logarithmic sweep the delay by another
-    level = np.column_stack([made.real, ones, zeros, zeros, zeros])
-    turn = np.column_stack([made.imag, zeros, ones, delay, clock])
-    weight = 1.0 / np.sqrt(variance + _CALCULABLE**2)
-    phase = np.unwrap(np.angle(ratio))
-    seen = np.concatenate([np.log(np.abs(ratio)) * weight, phase * weight, np.zeros(terms)])
-    prior = np.eye(terms, level.shape[1]) / _MOST_OF_EACH
-    columns = np.vstack([level * weight[:, None], turn * weight[:, None], prior])
-    unlike = (phase - turn @ np.linalg.lstsq(columns, seen, rcond=None)[0]) * weight
-    if unlike @ unlike - bands > _UNLIKE**2 * (weight @ weight):  # noise alone comes to 1 a band
-        raise drifting_clocks(name, "the phase of the sweep does not go with its level")
-
-
-def _log_responses(frequency_hz: Floats) -> Complex:
-    """Logarithms of 1 + s T and of 1 + s T/Q + (s T)**2, shape (bands, terms)."""
-    low, high = frequency_hz[0], frequency_hz[-1]
-    ends = low / _CORNERS, high * _CORNERS
-    corners = np.geomspace(*ends, int(np.log2(ends[1] / ends[0])) + 1)
-    resonances = np.geomspace(low / 2.0, 2.0 * high, int(3.0 * np.log2(4.0 * high / low)) + 1)
-    s, pairs = 1j * frequency_hz[:, None] / corners, 1j * frequency_hz[:, None] / resonances
-    return np.hstack([np.log(1.0 + s), *(np.log(1.0 + pairs / q + pairs**2) for q in _RESONANCES)])
 
 
 def refuse_jumps(

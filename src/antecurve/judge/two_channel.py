@@ -33,7 +33,6 @@ from antecurve.judge.interruption import (
     refuse_jumps,
     refuse_parts_amiss,
     refuse_unexplained,
-    refuse_unlike_phase,
 )
 from antecurve.judge.network_estimate import NetworkEstimate, network_log_response
 from antecurve.judge.record import limit_share
@@ -41,6 +40,7 @@ from antecurve.judge.response_estimate import Channels, ResponseEstimate, measur
 from antecurve.judge.spectral_filter import Response, quiet_samples
 from antecurve.judge.square_wave import SquareWaveCapture
 from antecurve.judge.stimulus_place import STIMULUS_AT, source_drop, stimulus_question
+from antecurve.judge.sweep_phase import refuse_unlike_phase
 from antecurve.judge.two_channel_observation import (
     TwoChannelObservation,
     band_frequencies,
@@ -443,7 +443,7 @@ class TwoChannelRecord(Capture):
         self, channels: Channels, estimate: ResponseEstimate, explained: Floats, output: Floats
     ) -> None:
         """Refuse a record that was clipped or interrupted, by phases of a sweep or by a jump."""
-        sweep, two_clocks = channels.sweep, channels.alignment.clock_ratio != 0.0
+        sweep = channels.sweep
         if sweep:
             middle = (estimate.low_hz + estimate.high_hz) / 2.0
             refuse_interrupted_sweep(
@@ -454,9 +454,7 @@ class TwoChannelRecord(Capture):
         output = output + ends * (explained - output)
         refuse_jumps(output, explained, rate_hz=self.rate_hz, click=CLICK[sweep], name=self.name)
         if sweep:
-            refuse_unlike_phase(
-                middle, estimate.ratio, estimate.variance, two_clocks=two_clocks, name=self.name
-            )
+            refuse_unlike_phase(middle, estimate.ratio, estimate.variance, name=self.name)
 
     def _ends(self) -> list[int]:
         """Samples at which the stimulus begins and ends, where silence is about it."""
