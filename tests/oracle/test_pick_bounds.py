@@ -374,3 +374,15 @@ def test_a_pole_that_the_curve_lacks_excludes_networks_at_a_very_small_limit() -
         CoefficientWindows(model, grids, db / NEPER_DB)(grids.whole())[0] for db in (1e-6, 1e-3)
     ]
     assert kept == [False, True]
+
+
+@pytest.mark.parametrize("form", ["foster-1", "cauer-2"])
+def test_looking_at_few_frequencies_first_drops_no_network_within_a_limit(form: str) -> None:
+    """Against the rows over all frequencies, from limits that few networks keep to ones all do."""
+    topology, exact = next(n for n in NETWORKS if n[0].form == form)
+    model = NetworkModel(topology, _job())
+    rng = np.random.default_rng(13)
+    values = exact * np.exp(rng.normal(0.0, 0.05, (3000, len(exact))))
+    errors = np.ptp(model.rows(values)[:, :-1], axis=1) / 2.0
+    for limit in (0.0, *np.quantile(errors, [0.001, 0.1, 0.9]), 1e6):
+        assert model.near(values, limit).tolist() == np.flatnonzero(errors <= limit).tolist()

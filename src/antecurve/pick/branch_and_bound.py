@@ -202,9 +202,7 @@ class _Finds:
         """Evaluate every combination of some boxes."""
         for indices in combinations_in(leaves):
             self.evaluated += len(indices)
-            rows = space.model.rows(np.exp(space.grids.logs(indices)))[:, :-1]
-            near = np.ptp(rows, axis=1) <= 2.0 * self.limit
-            indices = indices[near]
+            indices = indices[space.model.near(np.exp(space.grids.logs(indices)), self.limit)]
             indices = indices[space.admitted(indices)]
             errors = space.error(space.values(indices))
             within = errors <= self.limit

@@ -35,6 +35,10 @@ NEPER_DB = 20.0 / math.log(10.0)
 CURVATURE_GROWTH = 2.0 * math.sqrt(5.0)
 """kappa: u grows at most by exp(kappa h) within a box of half width h (`antecurve.pick.bounds`)."""
 
+_FEW = 4  # frequencies that leave few networks for the others: of 3 to 5 the fastest
+_LARGEST_EXPONENT = 600.0  # its exponential is still a double
+_ROUNDED = 1e-9  # relative: more than a row rounds
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Linear:
@@ -94,6 +98,11 @@ class NetworkModel:
         self.frequency = np.append(np.geomspace(*job.target.band_hz, count), REFERENCE_FREQUENCY_HZ)
         self.target = level_db(job.curve, self.frequency) / NEPER_DB + math.log(job.gain)
         self._band = _Powers(2.0 * math.pi * self.frequency)
+        few = np.unique(np.linspace(0, count - 1, _FEW).round().astype(int))
+        self._stages = tuple(
+            (_Powers(2.0 * math.pi * self.frequency[at]), np.exp(-2.0 * self.target[at])[:, None])
+            for at in (few, np.arange(count))
+        )
         self._low = _Powers(np.array([2.0 * math.pi * REFERENCE_FREQUENCY_HZ]))
         self._high = _Powers(np.array([2.0 * math.pi * job.target.band_hz[1]]))
 
@@ -169,6 +178,32 @@ class NetworkModel:
             coefficients.denominator
         )
         return np.asarray(0.5 * np.log(square.T) - self.target)
+
+    def near(self, values: Floats, limit: float) -> NDArray[np.int64]:
+        """List networks whose centred error over the rows of the band may be within a limit.
+
+        Parameters
+        ----------
+        values : numpy.ndarray of float, shape (points, elements)
+            Element values [ohm and F].
+        limit : float
+            Largest centred error [Np].
+
+        Returns
+        -------
+        numpy.ndarray of int, shape (some,)
+            Their places, ascending: all within the limit, and those beyond it by rounding alone.
+        """
+        coefficients = self.transfer(values)
+        top, bottom = coefficients.numerator, coefficients.denominator
+        places = np.arange(len(values))
+        most = math.exp(min(4.0 * limit, _LARGEST_EXPONENT)) * (1.0 + _ROUNDED)
+        for powers, scale in self._stages:  # few frequencies leave few networks for all of them
+            square = powers.square(top[places])
+            square /= powers.square(bottom[places])
+            square *= scale
+            places = places[square.max(axis=0) <= most * square.min(axis=0)]
+        return places
 
     def linearise(self, values: Floats) -> Linear:
         """Compute rows, slopes and sizes of networks.
