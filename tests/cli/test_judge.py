@@ -290,7 +290,9 @@ def test_a_unit_set_to_another_curve(bench: Path, capsys: pytest.CaptureFixture[
     ("options", "says"),
     [
         (("--unit-curve", "nosuch"), "the catalogue has disc"),
-        (("--unit-curve", "disc", "--unit-cut", "12"), "give exactly one of"),
+        (("--unit-curve", "nosuch"), "tape-4.76-type-2, flat"),
+        (("--unit-curve", "disc", "--unit-cut", "12"), "give exactly one of --unit-curve, "),
+        (("--unit-turnover", "700", "--unit-cut", "-16"), "--unit-cut: received '-16'; the cut"),
         (("--unit-zeros", "3180 us, x"), "--unit-zeros"),
         (("--unit-shelf", "50 Hz"), "a bass shelf needs a turnover"),
         (("--unit-curve", "guess", "--unit-cut", "12"), "--unit-curve"),

@@ -83,7 +83,7 @@ def test_a_lower_bound_that_is_enough_passes() -> None:
 
 def test_what_is_limited_and_not_measured_is_undecided_and_says_what_it_needs() -> None:
     decisions = figure_decisions([], [FigureLimit(name, most=1.0) for name in FIGURE_NAMES])
-    assert all(d.decision is Decision.UNDECIDED and "it needs" in d.text for d in decisions)
+    assert all(d.decision is Decision.UNDECIDED and ". It needs a " in d.text for d in decisions)
 
 
 def test_the_worst_rules() -> None:

@@ -10,8 +10,10 @@ import numpy as np
 import pytest
 
 from antecurve.curves.model import Curve
+from antecurve.judge.verdict import FittedValue
 from antecurve.networks.compiled import transfer
 from antecurve.pipeline import Analysis, Design, design_formulas, with_analysis
+from antecurve.report.constant_texts import interval_text
 from antecurve.report.descriptions import error_text, response_text, schematic_text
 from antecurve.report.formula_rows import formula_rows
 from antecurve.report.page import report_page
@@ -301,3 +303,10 @@ def test_coefficients_on_the_page_give_the_response(default_design: Design) -> N
     made = transfer(network, frequency, loading=loading)
     # Sums of some tens of positive terms: rounding only.
     np.testing.assert_allclose(top / bottom, made, rtol=1e-12)
+
+
+def test_long_time_constants_are_in_seconds() -> None:
+    """A shelf that is not there, known to lie beyond three minutes: no row of noughts."""
+    shelf = FittedValue("bass_shelf_s", None, np.inf, 183.0, np.inf, "s")
+    assert interval_text(shelf) == "183 s or more"
+    assert interval_text(replace(shelf, value=0.9, low=0.8, high=0.9)) == "800000 µs to 900000 µs"

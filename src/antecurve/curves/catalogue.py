@@ -234,7 +234,7 @@ def named_curve(name: str) -> Curve:
     for curve in _CURVES:
         if _letters(curve.name) == _letters(wanted):
             return curve
-    names = ", ".join(c.name for c in _CURVES)
+    names = ", ".join([*(c.name for c in _CURVES), FLAT])
     raise InputError("curve.name", name, _near_miss(name) or f"the catalogue has {names}")
 
 

@@ -16,6 +16,16 @@ if TYPE_CHECKING:
 
 __all__ = ["GUESS", "UnitCurveTexts"]
 
+_OPTIONS = {
+    "name": "name", "zeros_s": "zeros", "poles_s": "poles", "turnover": "turnover",
+    "cut_at_10k": "cut", "shelf": "shelf",
+}  # fmt: skip
+"""Options by the fields of a job's curve."""
+_ONE_WAY = (
+    "give exactly one of --unit-curve, --unit-zeros with --unit-poles, and --unit-turnover with "
+    "--unit-cut"
+)
+
 GUESS = "guess"
 """Name that asks which of the published curves it is."""
 
@@ -72,8 +82,13 @@ class UnitCurveTexts:
         try:
             curve = curve_of(keys)
         except InputError as error:
+            option = _OPTIONS.get(error.field.removeprefix("curve."))
+            if option is not None:
+                text = getattr(self, option)
+                name = "curve" if option == "name" else option
+                raise InputError(f"--unit-{name}", text, error.rule) from None
             text = ", ".join(text for text in stated.values() if text)
-            raise InputError("--unit-curve", text, error.rule) from None
+            raise InputError("--unit-curve", text, _ONE_WAY) from None
         if self.name is not None:
             return curve
         return replace(curve, name=", ".join(words))

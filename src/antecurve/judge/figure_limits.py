@@ -95,7 +95,8 @@ class FigureDecision(Result):
         """The decision in words: which figure, its value and its limit."""
         if self.figure is None:
             needed = _NEEDS[self.limit.name]
-            return f"{FIGURE_NAMES[self.limit.name]}: limited, but not measured; it needs {needed}"
+            name = FIGURE_NAMES[self.limit.name]
+            return f"limited but not measured: {name}. It needs {needed}"
         return f"{self.figure.text}; limit {self.limits_text}"
 
     @property

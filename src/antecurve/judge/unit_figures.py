@@ -87,7 +87,7 @@ def with_figure_limits(verdict: Verdict, limits: Sequence[FigureLimit]) -> Verdi
     worst = worst_decision([verdict.decision, *(d.decision for d in decisions)])
     question = gain_question(verdict.figures, limits)
     ruled = tuple(
-        f"{_RULED[worst]} {d.text}"
+        d.text if d.figure is None else f"{_RULED[worst]} {d.text}"
         for d in decisions
         if d.decision is worst and worst is not Decision.PASS
     )

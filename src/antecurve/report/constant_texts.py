@@ -27,6 +27,7 @@ _NAMES = {
     "high_corner_hz": "high corner",
 }
 _LARGEST_HZ = 1e9  # beyond what any record shows
+_LONGEST_IN_MICROSECONDS = 1.0  # s: beyond, a bound alone, and a row of noughts
 _LEAST_HZ = 0.1  # below what any record shows: a period of 10 s
 
 
@@ -120,6 +121,8 @@ def _shown(value: float, unit: str, digits: int) -> str:
     """A constant; time constants in microseconds throughout, as the standards give them."""
     if not math.isfinite(value) or value > _LARGEST_HZ or (unit == "Hz" and value < _LEAST_HZ):
         return "not seen"
+    if unit == "s" and value >= _LONGEST_IN_MICROSECONDS:
+        return format_quantity(value, "s", digits=digits)
     if unit == "s":
         return f"{format_digits(value * 1e6, digits=digits)} µs"
     if unit == "Hz" and value < 1.0:

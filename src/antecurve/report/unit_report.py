@@ -58,9 +58,9 @@ __all__ = [
 ]
 
 VERDICT_WORDS = {
-    "pass": "PASS: the unit is within the limit",
-    "fail": "FAIL: the unit exceeds the limit",
-    "undecided": "UNDECIDED: the measurement can't tell whether the unit is within the limit",
+    "pass": "PASS: the unit is within its limits",
+    "fail": "FAIL: the unit exceeds a limit",
+    "undecided": "UNDECIDED: the measurement can't tell whether the unit is within its limits",
 }
 """How a verdict is announced."""
 
