@@ -7,6 +7,7 @@ full scale in the output.
 from __future__ import annotations
 
 import itertools
+import re
 from contextlib import nullcontext
 from dataclasses import replace
 
@@ -310,6 +311,41 @@ def test_an_emf_taken_for_the_terminals_is_asked_about() -> None:
     assert "Recorded as the generator's EMF, it would show" in text
     sound = replace(deviation, deviation_db=0.0 * frequency)
     assert stimulus_question("record", "generator", network=network, deviation=sound) == ""
+
+
+@pytest.mark.parametrize(("own_db", "asked"), [(0.1, False), (0.4, True), (0.8, False)])
+def test_terminals_taken_for_the_emf_are_asked_about_where_they_decide(
+    own_db: float, asked: bool
+) -> None:
+    """The drop at 600 ohm by Ohm's law and the elements in series; a unit off as corners are.
+
+    Its deviation is for the most part its own: the place explains no half of it.
+    """
+    loading = replace(LOADING, source_resistance=600.0)
+    network = exact_estimate(known_exactly().network, loading=loading)
+    frequency = np.geomspace(20.0, 20e3, 91)
+    r1, c1, r2, c2, r3, r4 = VALUES
+
+    def terminals_db(hertz: np.ndarray) -> np.ndarray:
+        s = 2j * np.pi * hertz
+        load = 1.0 / (1 / r4 + 1 / LOADING.load_resistance + s * LOADING.load_capacitance)
+        series = r1 / (1 + s * r1 * c1) + r2 / (1 + s * r2 * c2) + r3 + load
+        return -20.0 * np.log10(np.abs(1.0 + 600.0 / series))
+
+    drop_db = float(np.diff(terminals_db(np.array([20e3, 1e3])))[0])
+    shape = np.log1p((frequency / 3e3) ** 2)
+    shape = (shape - np.interp(1e3, frequency, shape)) / shape[-1]
+    small, limit = np.full(91, 0.002), np.full(91, 0.5)
+    deviation = Deviation(frequency, own_db * shape, small, 0.0 * small, small)
+    text = stimulus_question(
+        "record", "generator", network=network, deviation=deviation, limit_db=limit
+    )
+    assert bool(text) == asked
+    if asked:
+        told = re.search(r"would show ([-+.\d]+) dB at 20 kHz, not ([-+.\d]+) dB", text)
+        assert told and "; --stimulus-at emf judges it so, and may decide otherwise" in text
+        assert drop_db > 0.1
+        assert abs(abs(float(told[1]) - float(told[2])) - drop_db) < 0.011  # two rounded levels
 
 
 def test_a_sweep_with_an_output_for_its_stimulus_is_refused() -> None:

@@ -397,7 +397,7 @@ class Capture(ABC):
         """
         return None
 
-    def question(self, network: NetworkEstimate, deviation: Deviation) -> str:
+    def question(self, network: NetworkEstimate, deviation: Deviation, limit_db: Floats) -> str:
         """Ask what the record leaves open, where its other reading would change a deviation.
 
         Parameters
@@ -406,6 +406,8 @@ class Capture(ABC):
             The network.
         deviation : Deviation
             The deviation of the unit.
+        limit_db : numpy.ndarray of float, shape (frequencies,)
+            Largest deviation allowed at its frequencies [dB].
 
         Returns
         -------

@@ -161,7 +161,7 @@ class SquareWaveCapture(Capture):
             "reduce the level, and capture again"
         )
 
-    def question(self, network: NetworkEstimate, deviation: Deviation) -> str:
+    def question(self, network: NetworkEstimate, deviation: Deviation, limit_db: Floats) -> str:
         """Ask whether flat tops are clipped, documented in `Capture`."""
         tops = self._tops()
         if tops is None or not tops.are_flat():

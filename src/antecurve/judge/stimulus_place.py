@@ -29,6 +29,7 @@ _PLACES = {
     "input": "at the unit's input",
     "emf": "as the generator's EMF",
 }
+_CONFUSED = {"generator", "emf"}  # both are at the generator; the network loads one of them
 _NOTABLE_DB = 0.02  # a twenty-fifth of the usual limit of 0.5 dB
 _EXPLAINS = 0.5  # of the deviation above 1 kHz remains at most, where another place explains it
 
@@ -53,9 +54,17 @@ def source_drop(network: NetworkEstimate, frequency_hz: Floats) -> Complex:
 
 
 def stimulus_question(
-    name: str, stimulus_at: str, *, network: NetworkEstimate, deviation: Deviation
+    name: str,
+    stimulus_at: str,
+    *,
+    network: NetworkEstimate,
+    deviation: Deviation,
+    limit_db: Floats | None = None,
 ) -> str:
-    """Ask where a stimulus was recorded, where another place would explain a deviation.
+    """Ask where a stimulus was recorded, where another place changes what is said.
+
+    Another place may explain a deviation.  And whoever takes a generator's terminals for its EMF,
+    or the EMF for them, errs by the drop at the source: asked where the limits lie between.
 
     Parameters
     ----------
@@ -67,28 +76,39 @@ def stimulus_question(
         The network.
     deviation : Deviation
         The deviation of the unit with it.
+    limit_db : numpy.ndarray of float, shape (frequencies,), optional
+        Largest deviation allowed at its frequencies [dB].
 
     Returns
     -------
     str
-        A sentence with both readings; empty where no other place explains the deviation.
+        A sentence with both readings; empty where no other place changes anything.
     """
     seen = deviation.frequency_hz >= REFERENCE_FREQUENCY_HZ
     frequency, own = deviation.frequency_hz[seen], deviation.deviation_db[seen]
+    limit = np.full(own.size, np.inf) if limit_db is None else limit_db[seen]
     least = max(_NOTABLE_DB, float(np.median(deviation.expanded_uncertainty_db[seen])))
     here = _level_db(stimulus_at, network, frequency)
     for other in STIMULUS_AT:
         there = own + here - _level_db(other, network, frequency)
         worst = int(np.argmax(np.abs(own - there)))
-        explains = np.std(there) < _EXPLAINS * np.std(own) and abs(own - there)[worst] > least
-        if explains:
+        moved = abs(own - there)[worst]
+        explains = np.std(there) < _EXPLAINS * np.std(own) and moved > least
+        beyond = [bool(np.any(np.abs(x) > limit)) for x in (own, there)]
+        decides = {stimulus_at, other} == _CONFUSED and moved > _NOTABLE_DB and len(set(beyond)) > 1
+        if explains or decides:
             return (
                 f"{name}: the stimulus is taken to be recorded {_PLACES[stimulus_at]}. Recorded "
                 f"{_PLACES[other]}, it would show {there[worst]:+.2f} dB at "
                 f"{format_quantity(float(frequency[worst]), 'Hz')}, not {own[worst]:+.2f} dB. "
-                "Check where it was recorded"
+                f"Check where it was recorded{_option(other, decides=decides)}"
             )
     return ""
+
+
+def _option(other: str, *, decides: bool) -> str:
+    """The option that states another place, where that decides."""
+    return f"; --stimulus-at {other} judges it so, and may decide otherwise" if decides else ""
 
 
 def _level_db(stimulus_at: str, network: NetworkEstimate, frequency_hz: Floats) -> Floats:

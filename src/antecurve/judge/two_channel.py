@@ -267,9 +267,15 @@ class TwoChannelRecord(Capture):
         """Swap the channels, documented in `Capture`."""
         return replace(self, stimulus=self.volts, volts=self.stimulus)
 
-    def question(self, network: NetworkEstimate, deviation: Deviation) -> str:
+    def question(self, network: NetworkEstimate, deviation: Deviation, limit_db: Floats) -> str:
         """Ask where the stimulus was recorded, documented in `Capture`."""
-        return stimulus_question(self.name, self.stimulus_at, network=network, deviation=deviation)
+        return stimulus_question(
+            self.name,
+            self.stimulus_at,
+            network=network,
+            deviation=deviation,
+            limit_db=limit_db,
+        )
 
     def network_levels(self, network: NetworkEstimate, band_hz: tuple[float, float]) -> Levels:
         """Estimate the levels of a network by itself, documented in `Capture`."""

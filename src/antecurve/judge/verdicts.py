@@ -248,7 +248,12 @@ def _measured_where_nothing_fits(
 
 def _questions(case: Case, reading: _Reading) -> tuple[str, ...]:
     """What captures leave open: where a stimulus was recorded, whether flat tops are clipped."""
-    asked = (c.question(case.network, reading.deviation) for c in case.captures)
+    frequency = reading.deviation.frequency_hz
+    limit_db = np.full(frequency.size, np.inf)
+    for band in case.asked.limits:
+        inside = (frequency >= band.low_hz) & (frequency <= band.high_hz)
+        limit_db[inside] = np.minimum(limit_db[inside], band.limit_db)
+    asked = (c.question(case.network, reading.deviation, limit_db) for c in case.captures)
     return tuple(text for text in asked if text)
 
 
