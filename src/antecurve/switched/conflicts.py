@@ -33,17 +33,17 @@ APART = 3e-3  # ln: what lies nearer makes curves less than 0.005 dB apart, whic
 
 @dataclass(frozen=True, slots=True)
 class Conflict:
-    """Two curves that cannot share two positions at once.
+    """Curves that cannot share positions.
 
     Attributes
     ----------
     refs : tuple of str
         The positions, one or more: at least one of them must be switched.
     names : tuple of str
-        The two switch positions.
+        The switch positions, two or three.
     quantity : str
-        What would have to be the same, such as ``R1 C1``; empty where no values of the positions
-        make both curves.
+        What would have to be the same in two, such as ``R1 C1``; empty where no values of the
+        positions make all of the curves.
     apart : float
         By what fraction it differs at least.
     proved : bool
@@ -51,7 +51,7 @@ class Conflict:
     """
 
     refs: tuple[str, ...]
-    names: tuple[str, str]
+    names: tuple[str, ...]
     quantity: str
     apart: float
     proved: bool = True
@@ -61,8 +61,10 @@ class Conflict:
         """The conflict in words."""
         which = " or ".join(self.refs)
         if not self.quantity:
-            one, other = self.names
-            common = f"no values of {', '.join(self.refs)} make both {one} and {other}"
+            *others, last = self.names
+            both = "both " if len(others) == 1 else ""
+            curves = f"{both}{', '.join(others)} and {last}"
+            common = f"no values of {', '.join(self.refs)} make {curves}"
             return f"{common}: {which} must be switched"
         extent = f"differs by at least {100.0 * self.apart:.3g} %"
         if not self.proved:

@@ -231,7 +231,7 @@ class ExactBounds:
         self._model = model
         sample = model.transfer(np.ones((1, len(wanted.elements))))
         top, bottom = (np.flatnonzero(a[0]) for a in (sample.numerator, sample.denominator))
-        self._tops, self._bottoms = top, bottom
+        self.tops, self.bottoms = top, bottom
         curve = zero_pole_gain(wanted.curve).lowest_terms()
         lowest, highest = wanted.poles or (0.0, 0.0)
         poles = [(t, t) for t in curve.poles_s] + [(lowest, highest)] * (wanted.poles is not None)
@@ -245,6 +245,17 @@ class ExactBounds:
         assert model.ladder is not None
         self._rising = model.ladder.rising(model.topology)
         self._set_levels(zeros, poles, int(top[0]) - int(bottom[0]))
+
+    @property
+    def gain_constant(self) -> tuple[float, float]:
+        """Bounds of H/s^a towards DC."""
+        return float(self._least[0]), float(self._most[0])
+
+    @property
+    def sum_of_poles(self) -> tuple[float, float]:
+        """Bounds of the sum of the poles [s]."""
+        least, most = self._bottom
+        return float(least[0]), float(most[0])
 
     def _set_levels(
         self, zeros: list[tuple[float, float]], poles: list[tuple[float, float]], origin: int
@@ -277,8 +288,8 @@ class ExactBounds:
         at_low, at_high = model.transfer(low), model.transfer(high)
         keep = np.ones(len(low), dtype=bool)
         for powers, (least, most), small, large in (
-            (self._tops, self._top, at_low.numerator, at_high.numerator),
-            (self._bottoms, self._bottom, at_low.denominator, at_high.denominator),
+            (self.tops, self._top, at_low.numerator, at_high.numerator),
+            (self.bottoms, self._bottom, at_low.denominator, at_high.denominator),
         ):
             upper, lower = powers[1:], powers[:-1]
             keep &= np.all(small[:, upper] <= most * small[:, lower] * (1.0 + _SLACK), axis=1)
@@ -294,8 +305,8 @@ class ExactBounds:
 
     def _at_real(self, values: Floats) -> Floats:
         transfer = self._model.transfer(values)
-        top = transfer.numerator[:, self._tops[0] :]
-        bottom = transfer.denominator[:, self._bottoms[0] :]
+        top = transfer.numerator[:, self.tops[0] :]
+        bottom = transfer.denominator[:, self.bottoms[0] :]
         return np.asarray(
             (top @ self._s ** np.arange(top.shape[1])[:, None])
             / (bottom @ self._s ** np.arange(bottom.shape[1])[:, None])

@@ -1,10 +1,10 @@
-"""Proof that two curves cannot share positions: boxes of values, excluded one by one.
+"""Proof that curves cannot share positions: boxes of values, excluded one by one.
 
-Some values of two switch positions are the same, others their own.  Where one of a pair that makes
-a zero follows from the other, that both are shared is left out, which allows more.  The logarithms
-that remain span a box.  It is halved until in every part either bounds exclude one of the curves
-(`antecurve.switched.exact_bounds`) or equations exclude both at once
-(`antecurve.switched.exact_roots`).
+Some values of two or three switch positions are the same, others their own.  Where one of a pair
+that makes a zero follows from the other, that both are shared is left out, which allows more.  The
+logarithms that remain span a box.  It is halved until in every part either bounds exclude one of
+the curves (`antecurve.switched.exact_bounds`) or equations exclude all at once
+(`antecurve.switched.exact_roots`).  With equal levels two curves may share what three cannot.
 """
 
 from __future__ import annotations
@@ -20,7 +20,8 @@ from antecurve.curves.model import FLAT
 from antecurve.job import Job
 from antecurve.switched.conflicts import Conflict, value_bounds
 from antecurve.switched.exact_bounds import ExactBounds, ExactModel, ValueBound, Wanted
-from antecurve.switched.exact_roots import ExactRoots, may_all_be_zero, reach_by_variable
+from antecurve.switched.exact_hull import Hull
+from antecurve.switched.exact_roots import ExactRoots
 from antecurve.switched.exact_tables import FormTables, pole_range
 from antecurve.switched.position_bound import Budget
 from antecurve.switched.request import SwitchPosition
@@ -33,16 +34,20 @@ __all__ = ["Exclusions"]
 Floats = NDArray[np.float64]
 Ranges = Mapping[object, tuple[float, float]]
 Positions = tuple[tuple[SwitchPosition, Job], ...]
+_Group = tuple[tuple[int, int], ...]
 
 _EFFORTS = (0, 300, 3000, 30_000)
 """Boxes of one proof, in turns: of some curves one box tells, others share as much as is asked."""
-_MOST_OF_FORM = 100_000  # boxes of all proofs of one form: some five seconds
-_BATCH = 500  # boxes at a time: goes nearly depth first
+_MOST_OF_FORM = 100_000  # boxes of all proofs of one form: some ten seconds
+_BATCH = 2**14  # corners of boxes at a time: goes nearly depth first
+_MOST_AT_ONCE = 3  # positions: of more the corners are too many
+_MOST_VARIABLES = 10  # likewise
+_HEAVY = 6  # variables: boxes of more count by their corners
 _NARROW = 1e-3  # of a logarithm: a box that is left so narrow holds values for both curves
 
 
 class Exclusions:
-    """What two positions of the switch cannot share, for one form.
+    """What positions of the switch cannot share, for one form.
 
     Parameters
     ----------
@@ -69,10 +74,11 @@ class Exclusions:
             CASCADE_LONG_FIRST, CASCADE_SHORT_FIRST,
         )  # fmt: skip
         self._left = _MOST_OF_FORM
-        self._known: dict[tuple[int, int, int, int], list[tuple[frozenset[str], bool, int]]] = {}
+        self._known: dict[_Group, list[tuple[frozenset[str], bool, int]]] = {}
+        self._proofs: dict[_Group, int] = {}
 
     def conflict(self, chosen: tuple[int, ...], switched: frozenset[str]) -> Conflict | None:
-        """Find two curves that cannot be made if some positions alone are switched.
+        """Find two or three curves that cannot be made if some positions alone are switched.
 
         Parameters
         ----------
@@ -86,23 +92,26 @@ class Exclusions:
         Conflict or None
             Proved; ``None`` where no proof was found within a fixed effort.
         """
-        pairs = list(combinations(range(len(chosen)), 2))
+        numbers = range(len(chosen))
+        groups = [
+            tuple((number, chosen[number]) for number in group)
+            for size in range(2, _MOST_AT_ONCE + 1)
+            for group in combinations(numbers, size)
+        ]
         for most in _EFFORTS:  # what is known already comes first, what is easily proved next
-            for one, other in pairs:
-                key = (one, chosen[one], other, chosen[other])
-                if self._excluded(key, switched, most):
-                    wanted = self._wanted(*key[:2]), self._wanted(*key[2:])
-                    common = {e.ref for e in wanted[0].elements}
-                    common &= {e.ref for e in wanted[1].elements} - switched
-                    refs = tuple(r for r in self._tables.topology.refs if r in common)
-                    return Conflict(refs, (wanted[0].name, wanted[1].name), "", 0.0)
+            for group in sorted(groups, key=lambda g: -self._proofs.get(g, 0)):
+                if self._excluded(group, switched, most):
+                    wanted = [self._wanted(*member) for member in group]
+                    common = frozenset.intersection(
+                        *(frozenset(e.ref for e in w.elements) for w in wanted)
+                    )
+                    refs = tuple(r for r in self._tables.topology.refs if r in common - switched)
+                    return Conflict(refs, tuple(w.name for w in wanted), "", 0.0)
         return None
 
-    def _excluded(
-        self, key: tuple[int, int, int, int], switched: frozenset[str], most: int
-    ) -> bool:
-        """Whether two positions are known to conflict, or it takes no more boxes to prove it."""
-        known = self._known.setdefault(key, [])
+    def _excluded(self, group: _Group, switched: frozenset[str], most: int) -> bool:
+        """Whether positions are known to conflict, or it takes no more boxes to prove it."""
+        known = self._known.setdefault(group, [])
         for others, proved, tried in known:
             if proved and switched <= others:
                 return True
@@ -111,11 +120,12 @@ class Exclusions:
         most = min(most, self._left)
         if most <= 0 or self._budget.late_for_proofs:
             return False
+        wanted = tuple(self._wanted(*member) for member in group)
         proved, bounded = _cannot_share(
-            self._wanted(*key[:2]), self._wanted(*key[2:]), switched, self._ranges,
-            fixed=self._fixed, most=most,
-        )  # fmt: skip
+            wanted, switched, self._ranges, fixed=self._fixed, most=most
+        )
         self._left -= bounded
+        self._proofs[group] = self._proofs.get(group, 0) + proved
         known.append((switched, proved, most))
         return proved
 
@@ -144,18 +154,19 @@ class Exclusions:
 
 
 def _cannot_share(
-    one: Wanted, other: Wanted, switched: frozenset[str], ranges: Ranges, *, fixed: bool, most: int
-) -> tuple[bool, int]:
-    """Whether it is proved that no values make two curves, and how many boxes it took.
+    positions: tuple[Wanted, ...], switched: frozenset[str], ranges: Ranges, *, fixed: bool,
+    most: int,
+) -> tuple[bool, int]:  # fmt: skip
+    """Whether it is proved that no values make all curves, and how many boxes it took.
 
     Nothing is proved where it would take more, for flat curves, and where the zeros of the networks
     are not known.
     """
-    if any(not w.zeros_s or w.curve.name == FLAT for w in (one, other)):
+    if any(not w.zeros_s or w.curve.name == FLAT for w in positions):
         return False, 0
     bounded = 0
-    for pairs in product(one.paired(fixed=fixed), other.paired(fixed=fixed)):
-        proved, count = _excluded((one, other), pairs, switched, ranges, most - bounded)
+    for pairs in product(*(wanted.paired(fixed=fixed) for wanted in positions)):
+        proved, count = _excluded(positions, pairs, switched, ranges, most - bounded)
         bounded += count
         if not proved:
             return False, bounded
@@ -163,25 +174,28 @@ def _cannot_share(
 
 
 def _excluded(
-    both: tuple[Wanted, Wanted], pairs: tuple[dict[tuple[int, int], float], ...],
+    positions: tuple[Wanted, ...], pairs: tuple[dict[tuple[int, int], float], ...],
     switched: frozenset[str], ranges: Ranges, most: int,
 ) -> tuple[bool, int]:  # fmt: skip
     """Whether no values do with the zeros made by certain pairs, and the boxes that it took."""
-    models, low, high = _variables(both, pairs, switched, ranges)
+    models, low, high = _variables(positions, pairs, switched, ranges)
     if np.any(low > high):
         return True, 0
+    if len(low) > _MOST_VARIABLES:
+        return False, 0
+    batch = _BATCH >> len(low)
     try:
-        bounds = [ExactBounds(m, w) for m, w in zip(models, both, strict=True)]
+        bounds = [ExactBounds(m, w) for m, w in zip(models, positions, strict=True)]
     except ValueError:
         return False, 0
-    roots = [ExactRoots(m, w, p) for m, w, p in zip(models, both, pairs, strict=True)]
+    roots = [ExactRoots(*each) for each in zip(models, positions, pairs, bounds, strict=True)]
     stack, bounded = [(low[None], high[None])], 0
     while stack and bounded < most:
         low, high = stack.pop()
-        if len(low) > _BATCH:
-            stack.append((low[_BATCH:], high[_BATCH:]))
-            low, high = low[:_BATCH], high[:_BATCH]
-        bounded += len(low)
+        if len(low) > batch:
+            stack.append((low[batch:], high[batch:]))
+            low, high = low[:batch], high[:batch]
+        bounded += len(low) << max(low.shape[1] - _HEAVY, 0)
         for model, bound in zip(models, bounds, strict=True):
             low, high = model.narrowed(low, high)
             own = model.variables
@@ -189,16 +203,15 @@ def _excluded(
             low, high = low[keep], high[keep]
         if not len(low):
             continue
-        corners = [equation for of_one in roots for equation in of_one.at_corners(low, high)]
-        if not corners:
-            return False, bounded  # neither curve prescribes a pole
-        keep = may_all_be_zero(corners)
-        low, high = low[keep], high[keep]
+        hull = Hull([corners for of_one in roots for corners in of_one.at_corners(low, high)])
+        axis = hull.bent_by_variable().argmax(axis=1)
+        low, high, keep = hull.narrowed(low, high)
+        keep &= hull.may_hold_zero()
+        low, high, axis = low[keep], high[keep], axis[keep]
         if np.any((high - low).max(axis=1, initial=_NARROW) < _NARROW):
             return False, bounded
         if len(low):
-            reach = reach_by_variable([equation[keep] for equation in corners])
-            stack.append(_halves(low, high, reach.argmax(axis=1)))
+            stack.append(_halves(low, high, axis))
     return not stack, bounded
 
 
@@ -212,13 +225,13 @@ def _halves(low: Floats, high: Floats, axis: NDArray[np.int64]) -> tuple[Floats,
 
 
 def _variables(
-    both: tuple[Wanted, Wanted], pairs: tuple[dict[tuple[int, int], float], ...],
+    positions: tuple[Wanted, ...], pairs: tuple[dict[tuple[int, int], float], ...],
     switched: frozenset[str], ranges: Ranges,
 ) -> tuple[list[ExactModel], Floats, Floats]:  # fmt: skip
-    """The two positions by the logarithms that remain, and the box of these."""
+    """The positions by the logarithms that remain, and the box of these."""
     number: dict[tuple[str, str], int] = {}
     models, ends = [], []
-    for wanted, products in zip(both, pairs, strict=True):
+    for wanted, products in zip(positions, pairs, strict=True):
         refs = [e.ref for e in wanted.elements]
         signs, shifts = np.ones(len(refs)), np.zeros(len(refs))
         told_by = list(refs)
