@@ -11,7 +11,7 @@ from __future__ import annotations
 import pickle
 import time
 import warnings
-from concurrent.futures import Executor, ThreadPoolExecutor
+from concurrent.futures import Executor, ProcessPoolExecutor, ThreadPoolExecutor
 from dataclasses import replace
 from typing import NamedTuple
 
@@ -29,7 +29,7 @@ from antecurve.pick.search_passes import Search
 from antecurve.synthesis.exact import form_names
 
 _PATIENCE_SECONDS = 60.0  # most that differential evolution is given
-_SPEED_UP = 1.7  # of two workers, on a long pass and cores that nobody else uses
+_SPEED_UP = 0.85  # of what two processes of plain numpy gain: 1.7 where nobody else uses the cores
 _MOST_WORK = 1.1  # times what one thread takes, summed over processors
 _LIMIT_DB = 0.2  # of that pass: below the best, so that none is found
 
@@ -175,6 +175,25 @@ def _passed(executor: Executor) -> _Passed:
     )
 
 
+def _multiplied(turns: int) -> float:
+    """Seconds that plain numpy takes for matrices that fit into a core's own cache."""
+    matrix = np.random.default_rng(1).random((128, 128)) / 128.0
+    start = time.perf_counter()
+    for _ in range(turns):
+        matrix = np.tanh(matrix @ matrix) + 0.001
+    return time.perf_counter() - start
+
+
+def _machine_speed_up(turns: int = 10_000) -> float:
+    """What two processes that know nothing of each other get done at once, over what one does."""
+    with ProcessPoolExecutor(2) as pool:
+        list(pool.map(_multiplied, (10, 10)))  # starts both
+        single = pool.submit(_multiplied, turns).result()
+        both = max(pool.map(_multiplied, (turns, turns)))
+        single = (single + pool.submit(_multiplied, turns).result()) / 2.0
+    return 2.0 * single / both
+
+
 @pytest.mark.filterwarnings("default")  # the cluster's own warnings are none of ours
 def test_two_workers_of_dask() -> None:
     """A pass of a minute, shared out to one thread and to two processes in the same tasks.
@@ -182,7 +201,8 @@ def test_two_workers_of_dask() -> None:
     Whole picks take a few seconds.  So the pass is one that shows of a network that no
     combination is within a limit.  A task is sent the job, the limit and its share of the boxes;
     what that comes to is printed.  The first cut, some 3 s, stays with the process that asks.
-    On cores that others use the time says little: what the workers' processors take does.
+    The machine's speed changes from minute to minute: one thread is timed before and after.  On
+    cores that others use two workers gain no more than two processes of plain numpy do.
     """
     distributed = pytest.importorskip("dask.distributed")
     dask = pytest.importorskip("dask")
@@ -199,14 +219,20 @@ def test_two_workers_of_dask() -> None:
         before = sum(client.run(time.process_time).values())
         together = _passed(client.get_executor())
         workers = sum(client.run(time.process_time).values()) - before
+        possible = _machine_speed_up()
+    with _Counting(1, []) as one:
+        again = _passed(one)
+    single = (alone.seconds + again.seconds) / 2.0
+    busy = (alone.processor_seconds + again.processor_seconds) / 2.0
     everywhere = together.processor_seconds + workers
     print(
-        f"\n{alone.combinations:.1e} combinations: one thread {alone.seconds:.1f} s, two workers "
-        f"{together.seconds:.1f} s: {alone.seconds / together.seconds:.2f}\n"
-        f"processors: {alone.processor_seconds:.1f} s in one thread; {everywhere:.1f} s with two "
-        f"workers, {workers:.1f} s of it theirs: {everywhere / alone.processor_seconds:.2f}\n"
+        f"\n{alone.combinations:.1e} combinations: one thread {alone.seconds:.1f} and "
+        f"{again.seconds:.1f} s, two workers {together.seconds:.1f} s: "
+        f"{single / together.seconds:.2f}; two processes of plain numpy {possible:.2f}\n"
+        f"processors: {busy:.1f} s in one thread; {everywhere:.1f} s with two "
+        f"workers, {workers:.1f} s of it theirs: {everywhere / busy:.2f}\n"
         f"{len(sent)} tasks, {np.median(sent) / 1e3:.0f} kB each, {max(sent) / 1e3:.0f} kB at most"
     )
     assert together.within == alone.within
-    assert everywhere / alone.processor_seconds < _MOST_WORK
-    assert alone.seconds / together.seconds > _SPEED_UP
+    assert everywhere / busy < _MOST_WORK
+    assert single / together.seconds > _SPEED_UP * possible
