@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 
 import numpy as np
 import pytest
@@ -32,6 +33,8 @@ from antecurve.judge.square_wave import SquareWaveCapture
 from antecurve.judge.sweep import SweepCapture
 from antecurve.judge.unit_model import unit_model
 from antecurve.judge.verdicts import JudgeRequest, judge_unit
+
+GRID_HZ = np.geomspace(20.0, 20e3, 9)
 
 
 def records(seed: int, **given: float) -> SquareWaveCapture:
@@ -277,3 +280,17 @@ def test_calibration_of_the_network() -> None:
     with pytest.raises(InputError, match="nothing can be fitted"):
         calibrate_network(sweep, known_exactly(), conditions=CONDITIONS)
     assert calibration.estimate.loading == LOADING
+
+
+@pytest.mark.parametrize(
+    ("capture", "says"),
+    [
+        (lambda: SweepCapture(GRID_HZ, np.full(9, 1e300)), r"level_db: .* within 400 dB of 0"),
+        (lambda: SquareWaveCapture(np.arange(99.0), 1e-100 * np.arange(99.0)), "so little"),
+        (lambda: judge_unit(SweepCapture(1e9 * GRID_HZ, np.zeros(9)), known_exactly(),
+                            conditions=CONDITIONS), "0 frequencies in the band"),
+    ],
+)  # fmt: skip
+def test_what_no_instrument_reads_is_refused(capture: Callable[[], object], says: str) -> None:
+    with pytest.raises(InputError, match=says):
+        capture()

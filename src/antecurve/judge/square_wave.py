@@ -35,6 +35,7 @@ Floats = NDArray[np.float64]
 _LEAST_SAMPLES = 64  # some twenty harmonics and their noise
 _TIME_UNITS = {"milliseconds": 1e3, "microseconds": 1e6}
 _USUAL_HZ = (5.0, 5000.0)  # of square waves for an audio unit
+_SMALLEST_SWING_V = 1e-12  # a ten-thousandth of the noise of 1 ohm in a band of 20 kHz
 _LARGEST_SWING_V = 400.0  # beyond what a unit puts out on any supply; 1 V in millivolts is more
 
 
@@ -89,6 +90,12 @@ class SquareWaveCapture(Capture):
                 f"{self.name}: volts",
                 f"{np.ptp(volts):.4g} V from lowest to highest",
                 "are the values in millivolts? Give them in volts: divide them by 1,000",
+            )
+        if np.ptp(volts) < _SMALLEST_SWING_V:
+            raise InputError(
+                f"{self.name}: volts",
+                f"{np.ptp(volts):.4g} V from lowest to highest",
+                "no instrument resolves so little; give the values in volts",
             )
         object.__setattr__(self, "time_s", time)
         object.__setattr__(self, "volts", volts)

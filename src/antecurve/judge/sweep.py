@@ -49,6 +49,7 @@ _DELAY_UNIT_S = 1e-5  # turns 10 kHz by about half a radian, so that the coordin
 _START_SIGMA_DB = 0.02  # of usual meters; replaced by what the residuals show
 _START_SIGMA_RAD = 0.02  # about a degree, of usual meters; replaced likewise
 _LEAST_SIGMA_DB = 2e-4  # a tenth of the last digit of the finest printed levels
+_LARGEST_LEVEL_DB = 400.0  # twenty decades: no instrument spans half of them
 _MOST_DIGITS = 7  # decimals beyond which a level counts as not rounded
 _EXCESS = 1.5  # mean square over that of the noise that neighbours do not share
 
@@ -113,6 +114,13 @@ class SweepCapture(Capture):
             raise InputError(
                 f"{self.name}: frequency_hz", float(frequency[0]), "it must be above 0 Hz"
             )
+        farthest = float(level[np.argmax(np.abs(level))])
+        if abs(farthest) > _LARGEST_LEVEL_DB:
+            raise InputError(
+                f"{self.name}: level_db", farthest,
+                f"levels lie within {_LARGEST_LEVEL_DB:g} dB of 0; name the column ratio if it is "
+                "not in decibels",
+            )  # fmt: skip
         object.__setattr__(self, "frequency_hz", frequency)
         object.__setattr__(self, "level_db", level)
         if self.phase_deg is not None:
@@ -165,11 +173,17 @@ class SweepCapture(Capture):
     def reach_problem(self, band_hz: tuple[float, float]) -> InputError | None:
         """Say why the sweep by itself does not do, documented in `Capture`."""
         end = float(self.frequency_hz[-1])
-        if end >= REFERENCE_FREQUENCY_HZ:
+        if end < REFERENCE_FREQUENCY_HZ:
+            return InputError(
+                f"{self.name}: frequency_hz", end, "a sweep by itself must reach 1 kHz and above"
+            )
+        inside = (self.frequency_hz >= band_hz[0]) & (self.frequency_hz <= band_hz[1])
+        if np.count_nonzero(inside) >= _LEAST_FREQUENCIES:
             return None
         return InputError(
-            f"{self.name}: frequency_hz", end, "a sweep by itself must reach 1 kHz and above"
-        )
+            f"{self.name}: frequency_hz", f"{np.count_nonzero(inside)} frequencies in the band",
+            f"at least {_LEAST_FREQUENCIES} are needed; three per octave of the band are good",
+        )  # fmt: skip
 
     @classmethod
     def direct_responses(
