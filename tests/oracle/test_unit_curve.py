@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -37,8 +38,10 @@ from antecurve.curves.catalogue import catalogue, named_curve
 from antecurve.curves.construct import curve_from_turnover
 from antecurve.curves.model import Curve
 from antecurve.curves.tabulate import cut_rows
+from antecurve.judge import curve_guess
 from antecurve.judge.conformity import Decision
 from antecurve.judge.curve_guess import guess_unit_curve
+from antecurve.judge.deviation import Deviation
 from antecurve.judge.square_wave import SquareWaveCapture
 from antecurve.judge.sweep import SweepCapture
 from antecurve.judge.verdicts import judge_unit
@@ -211,3 +214,22 @@ def test_cuts_are_those_of_one_pole() -> None:
         _, h = signal.freqs([1.0], [row.time_constant_s, 1.0], [2 * np.pi * 10e3])
         assert row.cut_db == pytest.approx(-20 * np.log10(abs(h[0])), abs=1e-9)
         assert row.corner_hz * 2 * np.pi * row.time_constant_s == pytest.approx(1.0)
+
+
+def test_a_unit_with_a_step_is_not_said_to_be_set_to_a_curve(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """3 dB up at 1 kHz, as no constants make it: the nearest curve by its largest deviation."""
+    frequency = np.geomspace(20.0, 20e3, 31)
+    step = np.where(frequency > 1000.0, 3.0, 0.0)
+    reach = np.full(31, 0.8)
+    deviation = Deviation(frequency, step, reach, 0.0 * reach, reach)
+    verdict = SimpleNamespace(deviation=deviation, fitted=(), unlike_any_db=1.5)
+    monkeypatch.setattr(curve_guess, "judge_unit", lambda *_, **__: verdict)
+    guess = guess_unit_curve(_sweep(named_curve("disc")), by_tolerance(), conditions=CONDITIONS)
+    assert not guess.fits and guess.constants == ()
+    assert guess.text.startswith("no published curve fits") and "probability" not in guess.text
+    # A step of 3 dB about its mean leaves 1.5 dB either way of the curve it stands on.
+    distances = {r.names[0]: r.largest_db for r in guess.ranked}
+    assert list(distances.values()) == sorted(distances.values())
+    assert distances["disc"] == pytest.approx(1.5, abs=0.2)

@@ -22,7 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.checked import checked
-from antecurve.curves.catalogue import catalogue, curve_label
+from antecurve.curves.catalogue import catalogue, curve_label, named_curve
 from antecurve.curves.model import Curve, level_db
 from antecurve.judge.capture import Captures
 from antecurve.judge.deviation import Deviation
@@ -45,6 +45,7 @@ _LOW_CORNER_HZ, _HIGH_CORNER_HZ = 5.0, 100e3  # usual ends of a unit; an effect 
 _LEVEL_DB = 100.0  # of the level, which is free
 _ROUNDS = 3  # the curve that the fit starts from may lack a constant of the unit
 _FITS = 3.0  # mean square of the residual over its standard deviation: beyond, no curve fits
+_UNSOUND_DB = _FITS * _BESIDE_DB  # that no constants explain: beyond, the unit is not sound
 _EVEN = 0.5  # probability: below, the first curve is likelier wrong than right
 _STEP = 1e-4  # of a time constant, for its derivative
 
@@ -173,10 +174,20 @@ def guess_unit_curve(
             request=request,
         )
         guess = ranked_curves(verdict.deviation, curve)
+        if abs(verdict.unlike_any_db) > _UNSOUND_DB:
+            guess = _by_distance(guess)
         if guess.curve == curve:
             break
         curve = guess.curve
+    if abs(verdict.unlike_any_db) > _UNSOUND_DB:
+        return guess  # its constants are fitted to what no constants make
     return replace(guess, constants=tuple(f for f in verdict.fitted if f.unit == "s"))
+
+
+def _by_distance(guess: CurveGuess) -> CurveGuess:
+    """The curves by how far off the unit is: its probabilities are those of a sound unit."""
+    ranked = tuple(sorted(guess.ranked, key=lambda r: r.largest_db))
+    return replace(guess, curve=named_curve(ranked[0].names[0]), ranked=ranked, fits=False)
 
 
 def ranked_curves(deviation: Deviation, judged_by: Curve) -> CurveGuess:

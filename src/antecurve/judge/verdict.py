@@ -102,6 +102,8 @@ class Verdict(Result):
         Of a pass, which dead zone the edges captured leave unseen; empty where they show it.
     parts_read : bool
         Whether constants rest on parts of the network that one meter read.
+    unlike_any_db : float
+        Farthest that the response is from every shape of the model [dB]; 0 where none is told.
     """
 
     FORMAT: ClassVar = "antecurve-verdict-1"
@@ -150,6 +152,7 @@ class Verdict(Result):
     levels: str = ""
     edges: str = ""
     parts_read: bool = False
+    unlike_any_db: float = 0.0
 
     @property
     def is_result(self) -> bool:

@@ -352,7 +352,16 @@ def _verdict(case: Case, reading: _Reading) -> Verdict:
         levels=levels_note(fit, band),
         edges=edges_note(fit, band) if decision is Decision.PASS else "",
         parts_read=bool(fitted) and case.network.shares_meter,
+        unlike_any_db=_unlike_any_db(reading.residuals),
     )
+
+
+def _unlike_any_db(residuals: Sequence[ResidualFinding]) -> float:
+    """The farthest that the response is from every shape of the model, 0 where none is told."""
+    kinds = (ResidualKind.MISFIT, ResidualKind.NO_SHAPE)
+    odd = [r.misfit_db for r in residuals if r.kind in kinds and r.misfit_db.size]
+    farthest = [float(m[np.argmax(np.abs(m))]) for m in odd]
+    return max(farthest, key=abs, default=0.0)
 
 
 def _question(case: Case, reading: _Reading, ruling: BandDecision) -> OpenQuestion | None:
