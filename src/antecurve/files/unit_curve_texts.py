@@ -82,11 +82,10 @@ class UnitCurveTexts:
         try:
             curve = curve_of(keys)
         except InputError as error:
-            option = _OPTIONS.get(error.field.removeprefix("curve."))
-            if option is not None:
-                text = getattr(self, option)
-                name = "curve" if option == "name" else option
-                raise InputError(f"--unit-{name}", text, error.rule) from None
+            wrong = _OPTIONS.get(error.field.removeprefix("curve."))
+            if wrong is not None:
+                name = "curve" if wrong == "name" else wrong
+                raise InputError(f"--unit-{name}", getattr(self, wrong), error.rule) from None
             text = ", ".join(text for text in stated.values() if text)
             raise InputError("--unit-curve", text, _ONE_WAY) from None
         if self.name is not None:
