@@ -34,7 +34,11 @@ from antecurve.judge.capture import ObservationSettings
 from antecurve.judge.conformity import Decision
 from antecurve.judge.edge_pause import EdgeHeights, edge_heights, edge_pause, least_pause
 from antecurve.judge.hum import hum_of_records
-from antecurve.judge.level_dependence import shows_dead_zone
+from antecurve.judge.level_dependence import (
+    least_soft_change,
+    least_soft_change_shown,
+    shows_dead_zone,
+)
 from antecurve.judge.observation import ResidualKind
 from antecurve.judge.oscillation import line_on_tops
 from antecurve.judge.slow_movement import slow_movement
@@ -187,6 +191,18 @@ def test_two_levels_would_show_a_dead_zone() -> None:
         for share in (0.1, 0.001)
     ]
     assert shown == [True, False]
+
+
+def test_one_level_tells_which_compression_another_would_show() -> None:
+    """As much as the pair of records then shows."""
+    loud, quiet = harmonics_at_two_levels("linear", 0)
+    waves = waves_of([loud])
+    promised = least_soft_change_shown(
+        loud, band_hz=BAND_HZ, square_hz=loud.fundamental_hz, waves=waves
+    )
+    kept = least_soft_change([loud, quiet], band_hz=BAND_HZ, waves=waves)
+    assert 0.02 < promised < 0.2
+    assert kept == pytest.approx(promised, rel=0.5)  # erratic steps of 8 bits differ by record
 
 
 def test_two_linear_units_at_two_levels_are_no_result() -> None:

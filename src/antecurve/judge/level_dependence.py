@@ -28,8 +28,10 @@ from antecurve.judge.observation import ResidualFinding, ResidualKind
 from antecurve.quantities import DB_PER_NEPER
 
 __all__ = [
+    "LOUDER_DB",
     "RelativeHarmonics",
     "least_soft_change",
+    "least_soft_change_shown",
     "level_findings",
     "shows_dead_zone",
     "unlike_levels",
@@ -60,11 +62,15 @@ _WORDS = {
     ),
 }
 
+LOUDER_DB = 10.0
+"""By how much louder a further record is advised: a third-order term grows to ten times [dB]."""
 _NOTABLE_SHARE = 0.02  # 0.17 dB of the peak; a low corner that moves by 4 % looks alike
 _SOFTLY = (
     "The unit {does}, or its low corner moved in between. Judge it at the level of use, and "
     "compare the swings with the step of the generator"
 )
+
+_LEAST_HARMONICS = 2  # gain, delay and share are fitted to their real and imaginary parts
 
 Waves = Callable[[int, Floats], UnitWaves]
 
@@ -165,6 +171,42 @@ def least_soft_change(
             change = soft_change(difference, waves(second, difference.orders))
             shares.append(max(_NOTABLE_SHARE, _certain(change)))
     return min(shares)
+
+
+def least_soft_change_shown(
+    harmonics: RelativeHarmonics,
+    *,
+    band_hz: tuple[float, float],
+    square_hz: float,
+    waves: Callable[[float, Floats], UnitWaves],
+) -> float:
+    """Predict which soft compression a further record at a higher level would show.
+
+    Parameters
+    ----------
+    harmonics : RelativeHarmonics
+        Those of the record there is.
+    band_hz : tuple of float
+        The band judged [Hz].
+    square_hz : float
+        Frequency at which both levels are captured, with as many periods and samples [Hz].
+    waves : callable
+        Takes a frequency [Hz] and orders, and returns the unit's waves.
+
+    Returns
+    -------
+    float
+        Least share of the peak at the higher level, `LOUDER_DB` above, that would be said where
+        noise keeps its share of the swing; infinite where too few harmonics lie in the band.
+    """
+    inside = harmonics.orders * square_hz <= band_hz[1]
+    orders = harmonics.orders[inside]
+    if orders.size <= _LEAST_HARMONICS:
+        return math.inf
+    sigma, error = np.sqrt(harmonics.variance[inside]), harmonics.error[inside]
+    sigma = math.sqrt(2.0) * sigma * _erratic(error, sigma)  # two records
+    planned = LevelDifference(orders, 0.0 * error, sigma, 10.0 ** (-LOUDER_DB / 20.0))
+    return max(_NOTABLE_SHARE, _certain(soft_change(planned, waves(square_hz, orders))))
 
 
 def shows_dead_zone(
@@ -276,13 +318,17 @@ def _difference(
     orders, first, second = np.intersect1d(low.orders, high.orders, return_indices=True)
     inside = orders * high.fundamental_hz <= highest_hz
     orders, first, second = orders[inside], first[inside], second[inside]
-    if orders.size < 3:
+    if orders.size <= _LEAST_HARMONICS:
         return None
     sigma = np.sqrt(low.variance[first] + high.variance[second])
     error = high.error[second] - low.error[first]
-    # What steps of converters repeat each period is erratic from harmonic to harmonic.
-    erratic = max(_scatter(error.real / sigma), _scatter(error.imag / sigma), 1.0)
-    return LevelDifference(orders, error, sigma * erratic, low.level_v / high.level_v)
+    sigma = sigma * _erratic(error, sigma)
+    return LevelDifference(orders, error, sigma, low.level_v / high.level_v)
+
+
+def _erratic(error: Complex, sigma: Floats) -> float:
+    """What steps of converters, which are erratic from harmonic to harmonic, add to noise."""
+    return max(_scatter(error.real / sigma), _scatter(error.imag / sigma), 1.0)
 
 
 def _scatter(values: Floats) -> float:

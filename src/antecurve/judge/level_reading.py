@@ -168,7 +168,9 @@ def soft_change(difference: LevelDifference, waves: UnitWaves) -> SoftChange:
     return SoftChange(share, math.sqrt(raised / power))
 
 
-def unit_waves(fit: Fit, index: int, orders: Floats) -> UnitWaves:
+def unit_waves(
+    fit: Fit, index: int, orders: Floats, *, square_hz: float | None = None
+) -> UnitWaves:
     """Compute what the unit of a fit is given in a capture, and gives.
 
     Parameters
@@ -179,6 +181,8 @@ def unit_waves(fit: Fit, index: int, orders: Floats) -> UnitWaves:
         Which capture: one of a square wave.
     orders : numpy.ndarray of float, shape (harmonics,)
         Orders at which the difference is known.
+    square_hz : float, optional
+        Frequency of the square wave [Hz]; by default that of the capture.
 
     Returns
     -------
@@ -186,7 +190,7 @@ def unit_waves(fit: Fit, index: int, orders: Floats) -> UnitWaves:
         The waves without the capture's noise, gain and delay.
     """
     problem, units, unknowns = fit.solution.problem, fit.solution.units, fit.solution.unknowns
-    fundamental = float(fit.observations[index].frequency_hz[0])
+    fundamental = square_hz or float(fit.observations[index].frequency_hz[0])
     points = 2 ** math.ceil(math.log2(_TURNS * _REACH_HZ / fundamental))
     odd = np.arange(1, int(_REACH_HZ / fundamental) + 1, 2)
     rise_s = problem.rise_time(unknowns).value_s

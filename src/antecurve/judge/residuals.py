@@ -11,11 +11,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
+from antecurve.judge.advice import LOW_SQUARE_HZ, clear_frequency
 from antecurve.judge.deviation import Deviation
 from antecurve.judge.fit import Fit
 from antecurve.judge.level_dependence import (
+    LOUDER_DB,
     RelativeHarmonics,
     least_soft_change,
+    least_soft_change_shown,
     level_findings,
     shows_dead_zone,
     unlike_levels,
@@ -60,14 +63,10 @@ _WITHOUT_CONSTANTS = (
     "Constants read from such captures are no time constants of the unit: none is shown, and no "
     "part is named. Put this right first, then capture again"
 )
-_ONE_LEVEL = (
-    "The pass holds at the level captured. The slowest square wave captured again 10 dB higher can "
-    "show soft compression"
-)
-_NO_SQUARE_WAVE = (
-    "The pass holds at the level captured. Square waves of one low frequency at two levels, 10 dB "
-    "apart, can show soft compression"
-)
+_WANTED_CHANGE = 0.1  # of the peak, by judgement: a compression of 0.9 dB
+_SLOWER_HZ = (100.0, 50.0, LOW_SQUARE_HZ, 10.0)  # at which low corners tilt tops more and more
+_SLOWER = 0.7  # of the slowest square wave: a frequency beside it shows no more
+_LOUDER = f"{LOUDER_DB:.0f}"
 _FOLDED = 1.5  # of half the rate: folded back onto the upper half of what a record shows
 _OF_ALL = (ResidualKind.HIDDEN_EDGES, ResidualKind.NO_EDGES)
 _BY_MOVEMENT = {ResidualKind.HUM, ResidualKind.DRIFT}  # lines and trends that it leaks into
@@ -131,8 +130,7 @@ def _level_dependence(fit: Fit, band_hz: tuple[float, float]) -> list[ResidualFi
 
 def _waves(fit: Fit, number: int, orders: Floats) -> UnitWaves:
     """The unit's waves in one of the square-wave records."""
-    squares = [k for k, h in enumerate(_harmonics_of_each(fit)) if h is not None]
-    return unit_waves(fit, squares[number], orders)
+    return unit_waves(fit, _squares(fit)[number], orders)
 
 
 def levels_note(fit: Fit, band_hz: tuple[float, float]) -> str:
@@ -153,20 +151,69 @@ def levels_note(fit: Fit, band_hz: tuple[float, float]) -> str:
     harmonics = _harmonics(fit)
     pairs = unlike_levels(harmonics)
     if not pairs:
-        return _ONE_LEVEL if harmonics else _NO_SQUARE_WAVE
-    squares = [k for k, h in enumerate(_harmonics_of_each(fit)) if h is not None]
-    gains = [fit.observations[k].gain(fit.prediction(k).nuisance) for k in squares]
+        return f"The pass holds at the level captured. {_other_level(fit, band_hz)}"
+    gains = [fit.observations[k].gain(fit.prediction(k).nuisance) for k in _squares(fit)]
     step_db = max(20.0 * math.log10(gains[high] / gains[low]) for low, high in pairs)
     least = least_soft_change(harmonics, band_hz=band_hz, waves=partial(_waves, fit))
     unseen = (
-        f"Of soft compression behind the equaliser, less than {100.0 * least:.2g} % does not show"
+        f"Of soft compression at the output, less than {100.0 * least:.2g} % does not show"
         if least < 1.0
-        else "Soft compression behind the equaliser does not show"
+        else "Soft compression at the output does not show"
     )
     return (
-        f"The pass holds at the levels captured, {step_db:.2f} dB apart. {unseen}. If the "
-        "generator's own step is larger than that, the unit compresses"
+        f"The pass holds at the levels captured, {step_db:.2f} dB apart. {unseen}. "
+        f"{_before_a_capacitor(step_db)}. If the generator's own step is larger than "
+        f"{step_db:.2f} dB, the unit compresses"
     )
+
+
+def _before_a_capacitor(step_db: float) -> str:
+    """What compression before a coupling capacitor does: it lowers tops that are flat there."""
+    quieter = _WANTED_CHANGE * 10.0 ** (-step_db / 10.0)
+    short_db = 20.0 * math.log10((1.0 - quieter) / (1.0 - _WANTED_CHANGE))
+    return (
+        f"Before a coupling capacitor it shows by the step alone, {short_db:.1f} dB smaller for "
+        f"{100.0 * _WANTED_CHANGE:.0f} %"
+    )
+
+
+def _other_level(fit: Fit, band_hz: tuple[float, float]) -> str:
+    """Which capture at a higher level shows soft compression, and how much of it."""
+    each = {k: h for k, h in enumerate(_harmonics_of_each(fit)) if h is not None}
+    if not each:
+        return (
+            f"Square waves of one low frequency at two levels, {_LOUDER} dB apart, can show soft "
+            "compression"
+        )
+    slowest = min(each, key=lambda k: each[k].fundamental_hz)
+    seen_hz = each[slowest].fundamental_hz
+
+    def waves(square_hz: float, orders: Floats) -> UnitWaves:
+        return unit_waves(fit, slowest, orders, square_hz=square_hz)
+
+    def least(square_hz: float) -> float:
+        return least_soft_change_shown(
+            each[slowest], band_hz=band_hz, square_hz=square_hz, waves=waves
+        )
+
+    slower = (clear_frequency(hz) for hz in _SLOWER_HZ if hz < _SLOWER * seen_hz)
+    at_hz = next((hz for hz in (seen_hz, *slower) if least(hz) <= _WANTED_CHANGE), None)
+    if at_hz is None:
+        return (
+            "Its tops tilt too little to show soft compression. Capture one square wave again "
+            f"{_LOUDER} dB higher: a unit that compresses makes a smaller step"
+        )
+    also = "again" if at_hz == seen_hz else "at this level and"
+    return (
+        f"Capture {at_hz:.0f} Hz {also} {_LOUDER} dB higher: soft compression of "
+        f"{100.0 * least(at_hz):.2g} % or more at the output then shows. "
+        f"{_before_a_capacitor(LOUDER_DB)}"
+    )
+
+
+def _squares(fit: Fit) -> list[int]:
+    """Numbers of the square-wave records among the captures."""
+    return [k for k, h in enumerate(_harmonics_of_each(fit)) if h is not None]
 
 
 def edges_note(fit: Fit, band_hz: tuple[float, float]) -> str:

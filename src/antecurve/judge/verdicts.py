@@ -349,7 +349,7 @@ def _verdict(case: Case, reading: _Reading) -> Verdict:
         overlay=_overlay(fit, band),
         question=question,
         unit_curve=case.curve.name,
-        levels=levels_note(fit, band),
+        levels=levels_note(fit, band) if decision is Decision.PASS else "",
         edges=edges_note(fit, band) if decision is Decision.PASS else "",
         parts_read=bool(fitted) and case.network.shares_meter,
         unlike_any_db=_unlike_any_db(reading.residuals),
