@@ -27,7 +27,7 @@ from antecurve.pick.limits import limit_values, within_limits
 from antecurve.pick.model import NEPER_DB
 from antecurve.switched.added_parts import soldered
 from antecurve.switched.box import Box, box_parts_list, box_positions, design_box
-from antecurve.switched.box_build import trim_box
+from antecurve.switched.box_build import build_of_box, trim_box
 from antecurve.switched.common_spread import common_spread
 from antecurve.switched.contacts import bleed_effects, contact_effects, passing
 from antecurve.switched.joint_pick import BoxPick, PickedBox, pick_box
@@ -121,6 +121,44 @@ def test_shared_parts_are_the_same_in_every_position(box: Box) -> None:
     refs = [ref for line in parts.lines for ref in line.refs]
     assert len(refs) == len(set(refs)) == sum(line.quantity for line in parts.lines)
     assert len(refs) == box_positions(box).part_count
+
+
+def test_a_build_as_measured_is_what_a_nodal_solve_finds(box: Box) -> None:
+    """Every part is off: a shared one in all positions, one of a throw in its position alone."""
+    rng = np.random.default_rng(21)
+    names = [
+        [
+            f"{ref}_{throw}" if ref in box.switch.separate else ref
+            for ref in design.network.topology.refs
+        ]
+        for throw, design in enumerate(box.designs, start=1)
+    ]
+    off = {name: rng.uniform(0.96, 1.04) for name in sorted({n for of in names for n in of})}
+    measured = {
+        name: float(off[name] * value)
+        for of, design in zip(names, box.designs, strict=True)
+        for name, value in zip(of, design.network.values, strict=True)
+    }
+    assert any(sum(name in of for of in names) > 1 for name in measured)
+    built = build_of_box(box, measured, meter=MeterAccuracy())
+    for one, of, design in zip(built, names, box.designs, strict=True):
+        by_ref = dict(zip(design.network.topology.refs, of, strict=True))
+        cards = [
+            (ref, a, b, measured[by_ref[ref]] if ref in by_ref else value)
+            for ref, a, b, value in read_cards(netlist(design.network, loading=design.job.loading))
+        ]
+        poles = 1.0 + 2j * np.pi * BAND[:, None] * np.array(design.curve.ultrasonic_poles_s)
+        wanted = published(one.position, BAND) / np.prod(poles, axis=1)
+        error = 20.0 * np.log10(np.abs(solve_cards(cards, BAND) / wanted))
+        centred = np.ptp(error) / 2.0
+        # What lies between 120 frequencies a decade: below 1e-4 of an error this smooth.
+        assert one.built.error.centred_db == pytest.approx(centred, abs=2e-6 + 1e-4 * centred)
+        level_db = 20.0 * math.log10(
+            abs(solve_cards(cards, [1000.0])[0])
+            / abs(solve_cards(read_cards(netlist(design.network, loading=design.job.loading)),
+                              [1000.0])[0])
+        )  # fmt: skip
+        assert one.built.level_shift_db == pytest.approx(level_db, abs=1e-9)
 
 
 def test_contacts_have_the_effect_that_a_nodal_solve_finds(box: Box) -> None:
