@@ -151,7 +151,7 @@ def test_curves_share_what_their_exact_values_have_in_common(
     assert conflict is not None and conflict.proved
     assert conflict.refs == ("C1", "C2", "R3", "R4")
     assert conflict.sentence == (
-        "no values of C1, C2, R3, R4 make both disc and other: C1 or C2 or R3 or R4 must be "
+        "no values of C1, C2, R3, R4 make both disc and other: at least one of these must be "
         "switched"
     )
     # What holds for two positions holds for fewer, at once.
@@ -195,5 +195,5 @@ def test_three_curves_at_once(form: str, equal: bool, switched: set[str], proved
 def test_a_conflict_of_three_in_words() -> None:
     conflict = Conflict(("R1", "R2"), ("disc", "b", "c"), "", 0.0)
     assert conflict.sentence == (
-        "no values of R1, R2 make disc, b and c: R1 or R2 must be switched"
+        "no values of R1, R2 make disc, b and c: at least one of these must be switched"
     )

@@ -65,7 +65,8 @@ class Conflict:
             both = "both " if len(others) == 1 else ""
             curves = f"{both}{', '.join(others)} and {last}"
             common = f"no values of {', '.join(self.refs)} make {curves}"
-            return f"{common}: {which} must be switched"
+            several = which if len(self.refs) == 1 else "at least one of these"
+            return f"{common}: {several} must be switched"
         extent = f"differs by at least {100.0 * self.apart:.3g} %"
         if not self.proved:
             extent = f"differs by {100.0 * self.apart:.3g} % or more in all networks tried"
