@@ -264,6 +264,7 @@ def test_trim_brings_every_position_back(
         (OTHERS.replace("[target]", TABLES * 5 + "[target]"), "15 positions"),
         (JOB.replace('name = "disc-coarse-groove"', 'name = "disc-amended"'), "position coarse"),
         (JOB + "[switch]\npoles = 2\n", "switch.poles"),
+        (JOB + "[swich]\nequal_levels = true\n", "did you mean 'switch'?"),
         (JOB + '[switch]\ncontacts = "none"\n', "break-before-make"),
         ('[curve]\nname = "disc"\n[switch]\nequal_levels = true\n', "[[curve]]"),
     ],

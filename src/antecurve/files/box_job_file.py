@@ -9,7 +9,7 @@ from typing import Any
 from antecurve.checked import checked
 from antecurve.errors import InputError
 from antecurve.files import job_fields as fields
-from antecurve.files.job_file import LARGEST_JOB, curve_of, curve_section, parse_job
+from antecurve.files.job_file import JOB_KEYS, LARGEST_JOB, curve_of, curve_section, parse_job
 from antecurve.files.reading import read_toml
 from antecurve.job import Job
 from antecurve.quantities import CORNER_FREQUENCIES, RESISTANCES
@@ -113,6 +113,7 @@ def parse_box_job(raw: Mapping[str, Any], *, folder: Path | None = None) -> BoxJ
     InputError
         When a key is unknown or a value can't be used; the message names the key.
     """
+    fields.check_keys(raw, (*JOB_KEYS, "switch"))
     tables = raw.get("curve")
     if not isinstance(tables, list) or not tables:
         raise InputError("curve", tables, "write one [[curve]] for each position of the switch")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
 
 from antecurve.errors import InputError
@@ -14,6 +14,7 @@ from antecurve.texts import check_text
 __all__ = [
     "Section",
     "boolean",
+    "check_keys",
     "elements",
     "quantities",
     "quantity",
@@ -58,6 +59,27 @@ def read_section(raw: object, section: Section, where: str) -> dict[str, Any]:
             raise InputError(f"{where}.{key}", value, unknown_key(key, section))
         values[key] = section[key](value, f"{where}.{key}")
     return values
+
+
+def check_keys(raw: Mapping[str, object], allowed: Iterable[str]) -> None:
+    """Check that a document has known keys alone.
+
+    Parameters
+    ----------
+    raw : mapping of str to object
+        The document.
+    allowed : iterable of str
+        The keys allowed.
+
+    Raises
+    ------
+    InputError
+        When there is another; the message lists those allowed.
+    """
+    known = dict.fromkeys(allowed)
+    for key, value in raw.items():
+        if key not in known:
+            raise InputError(key, value, unknown_key(key, known))
 
 
 def unknown_key(key: str, allowed: Mapping[str, object]) -> str:

@@ -42,7 +42,7 @@ from antecurve.quantities import (
 )
 from antecurve.synthesis.exact import form_names
 
-__all__ = ["LARGEST_JOB", "curve_of", "curve_section", "parse_job", "read_job"]
+__all__ = ["JOB_KEYS", "LARGEST_JOB", "curve_of", "curve_section", "parse_job", "read_job"]
 
 _POSITIVE: dict[str, Any] = {"minimum": 0.0, "exclusive": True}
 
@@ -153,6 +153,8 @@ _SECTIONS: dict[str, fields.Section] = {
     "spread": _SPREAD,
     "pick": _PICK,
 }
+JOB_KEYS = ("title", *_SECTIONS)
+"""Keys of a job file."""
 
 
 @checked
@@ -213,9 +215,7 @@ def parse_job(raw: Mapping[str, Any], *, folder: Path | None = None) -> Job:
         "resistors": _stock_section("ohm"),
         "capacitors": _stock_section("F"),
     }
-    for key, value in raw.items():
-        if key != "title" and key not in sections:
-            raise InputError(key, value, fields.unknown_key(key, {"title": 0, **sections}))
+    fields.check_keys(raw, JOB_KEYS)
     if isinstance(raw.get("curve"), list):
         raise InputError(
             "curve", "[[curve]]", "several curves make a box, which only antecurve design reads"

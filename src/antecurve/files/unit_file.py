@@ -115,9 +115,7 @@ def parse_unit(raw: Mapping[str, Any]) -> UnitCircuit:
     WiringError
         As in `check_circuit`.
     """
-    for key, value in raw.items():
-        if key not in _KEYS:
-            raise InputError(key, value, fields.unknown_key(key, dict.fromkeys(_KEYS)))
+    fields.check_keys(raw, _KEYS)
     title = fields.text()(raw.get("title", "Unit"), "title")
     curve = _curve(raw.get("curve"))
     given = fields.read_section(raw.get("input", {}), _INPUT, "input")
