@@ -11,6 +11,7 @@ from antecurve.files.limits_file import read_limits
 from antecurve.judge.conformity import Decision
 from antecurve.judge.factor_of_two import gain_question, level_question
 from antecurve.judge.figure_limits import FigureLimit, figure_decisions, worst_decision
+from antecurve.judge.probe_factor import probe_question
 from antecurve.judge.unit_figure import FIGURE_NAMES, UnitFigure
 
 TEXT = """
@@ -109,3 +110,23 @@ def test_a_gain_off_by_a_factor_of_two_is_asked_about(value: float, word: str) -
     assert gain_question([gain], [FigureLimit("noise", most=-60.0)]) == ""
     off = level_question(value - 40.0)
     assert off.startswith(f"is the EMF {word} the level stated?") if word else off == ""
+
+
+@pytest.mark.parametrize(
+    ("value", "asked"),
+    [
+        (20.0, "at the output taken for 1:1? The gain of 20.0 dB would be 40.0 dB"),
+        (84.0, "at the stimulus taken for 1:1? The gain of 84.0 dB would be 64.0 dB"),
+        (40.0, ""),
+        (64.0, ""),
+        (-20.0, ""),
+    ],
+)
+def test_a_gain_off_by_a_probe_is_asked_about(value: float, asked: str) -> None:
+    """10:1 makes 20 dB; gains of 30 to 70 dB are common practice, no source."""
+    gain = UnitFigure("gain", value, 0.1, "", "output over input")
+    text = probe_question([gain], [])
+    assert asked in text and bool(text) == bool(asked)
+    assert probe_question([gain], [FigureLimit("gain", 10.0, 90.0)]) == ""
+    scaled = UnitFigure("gain", value, 0.1, "", "output over input, both re full scale")
+    assert probe_question([scaled], []) == ""

@@ -17,6 +17,7 @@ from antecurve.judge.factor_of_two import gain_question
 from antecurve.judge.figure_limits import FigureLimit, figure_decisions, worst_decision
 from antecurve.judge.network_estimate import NetworkEstimate, network_log_response, sources_at
 from antecurve.judge.played_record import InputReference, PlayedRecord
+from antecurve.judge.probe_factor import probe_question
 from antecurve.judge.quiet_noise import QuietNoise, quiet_noise
 from antecurve.judge.sine_distortion import overload, step_distortions
 from antecurve.judge.sweep_distortion import sweep_distortion
@@ -85,7 +86,7 @@ def with_figure_limits(verdict: Verdict, limits: Sequence[FigureLimit]) -> Verdi
     """
     decisions = figure_decisions(verdict.figures, limits)
     worst = worst_decision([verdict.decision, *(d.decision for d in decisions)])
-    question = gain_question(verdict.figures, limits)
+    asked = gain_question(verdict.figures, limits), probe_question(verdict.figures, limits)
     ruled = tuple(
         d.text if d.figure is None else f"{_RULED[worst]} {d.text}"
         for d in decisions
@@ -95,7 +96,7 @@ def with_figure_limits(verdict: Verdict, limits: Sequence[FigureLimit]) -> Verdi
         verdict,
         decision=worst,
         figure_decisions=decisions,
-        findings=(*ruled, *([question] if question else []), *verdict.findings),
+        findings=(*ruled, *(text for text in asked if text), *verdict.findings),
     )
 
 
