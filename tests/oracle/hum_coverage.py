@@ -39,7 +39,7 @@ STORED = Path(__file__).parents[1] / "data" / "hum_coverage.csv"
 UNITS = 75
 LEAST_COVERED = 66
 FREQUENCIES_HZ = (200.0, clear_frequency(LOW_SQUARE_HZ))
-_RELATIVE = np.array([1.0, 0.3, 0.5, 0.15, 0.2, 0.1])  # lines of stray fields and rectifiers
+RELATIVE = np.array([1.0, 0.3, 0.5, 0.15, 0.2, 0.1])  # lines of stray fields and rectifiers
 
 
 def disturbed(
@@ -68,7 +68,7 @@ def judged(seed: int) -> tuple[Unit, float, Verdict]:
     unit, values = random_unit(rng), drawn_values(rng)
     nominal = float(rng.choice([50.0, 60.0]))
     mains = nominal * (1 + 0.001 * rng.standard_normal())
-    share = 10 ** (rng.uniform(-50, -26) / 20) * _RELATIVE * np.exp(rng.normal(0, 0.6, 6))
+    share = 10 ** (rng.uniform(-50, -26) / 20) * RELATIVE * np.exp(rng.normal(0, 0.6, 6))
     clean = [square_capture(unit, rng, values=values, frequency=f, bits=0) for f in FREQUENCIES_HZ]
     levels = share * np.ptp(clean[0].volts) / 2
     captures = [

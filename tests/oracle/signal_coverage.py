@@ -91,16 +91,21 @@ def _largest_error(unit: Unit, verdict: Verdict) -> float:
     return float(np.max(error / np.maximum(d.expanded_uncertainty_db, 1e-9)))
 
 
-def stored() -> dict[Case, list[Row]]:
-    """Read the stored results by kind and number."""
+def read_stored(path: Path) -> dict[Case, list[Row]]:
+    """Read stored results by kind and number; none where there is no file."""
     records: dict[Case, list[Row]] = {}
-    if not STORED.exists():
+    if not path.exists():
         return records
-    with STORED.open(newline="", encoding="utf-8") as file:
+    with path.open(newline="", encoding="utf-8") as file:
         for kind, number, quantity, *cells in list(csv.reader(file))[1:]:
             truth, value, low, high = map(float, cells)
             records.setdefault((kind, int(number)), []).append((quantity, truth, value, low, high))
     return records
+
+
+def stored() -> dict[Case, list[Row]]:
+    """Read the stored results by kind and number."""
+    return read_stored(STORED)
 
 
 def run(records: int, workers: int) -> None:
