@@ -193,6 +193,23 @@ def test_two_levels_would_show_a_dead_zone() -> None:
     assert shown == [True, False]
 
 
+def test_what_oscillates_is_not_settled_by_a_further_capture() -> None:
+    """One record leaves the low end open as well, but first the oscillation must go."""
+    unit, defect = DEFECTS["oscillation, 287 kHz, 5 %"]
+    rng = np.random.default_rng(5)
+    capture = unfit_capture(
+        unit,
+        defect,
+        BenchSetup(),
+        rng,
+        square_hz=200.0,
+        samples=SEEN["oscillation, 287 kHz, 5 %"][0],
+    )
+    verdict = judge_unit([capture], known_exactly(), conditions=CONDITIONS)
+    assert verdict.decision is Decision.UNDECIDED and verdict.question is None
+    assert verdict.expanded_uncertainty_db > 0.5
+
+
 def test_one_level_tells_which_compression_another_would_show() -> None:
     """As much as the pair of records then shows."""
     loud, quiet = harmonics_at_two_levels("linear", 0)

@@ -349,7 +349,7 @@ def _verdict(case: Case, reading: _Reading) -> Verdict:
         overlay=_overlay(fit, band),
         question=question,
         unit_curve=case.curve.name,
-        levels=levels_note(fit, band) if decision is Decision.PASS else "",
+        levels="" if decision is Decision.FAIL else levels_note(fit, band),
         edges=edges_note(fit, band) if decision is Decision.PASS else "",
         parts_read=bool(fitted) and case.network.shares_meter,
         unlike_any_db=_unlike_any_db(reading.residuals),
@@ -366,8 +366,10 @@ def _unlike_any_db(residuals: Sequence[ResidualFinding]) -> float:
 
 def _question(case: Case, reading: _Reading, ruling: BandDecision) -> OpenQuestion | None:
     """What leaves the response open, if anything does."""
-    in_doubt = any(r.kind is ResidualKind.NETWORK for r in reading.residuals)
-    if ruling.decision is not Decision.UNDECIDED or in_doubt:
+    kinds = {r.kind for r in reading.residuals if r.forbids_pass}
+    # What is found then says what to do first; no further capture decides before.
+    first = kinds & {ResidualKind.NETWORK, ResidualKind.RINGING} or not_linear(reading.residuals)
+    if ruling.decision is not Decision.UNDECIDED or first:
         return None
     at_hz = np.array([ruling.frequency_hz])
     by_level = [r for r in reading.residuals if r.kind is ResidualKind.LEVEL]
