@@ -64,9 +64,6 @@ _SETTLED = (
     0.1  # of chi-square: a third of a standard deviation, and the next pass moves a third of it
 )
 _CLEARLY = 2.0  # of the power: a wrong guess leaves the folded harmonics, several times the noise
-_FOLDED_CLEARLY = 1.2
-# Of the power as well: nothing is folded back that would fall with a second pass, which takes off
-# 6 % at most (60 records of the study), while what is folded back then fits better.
 _MOST_RISES = 2  # of what is left, in turn: of edges within one sample nothing settles their time
 _HOPELESS = 60.0
 # Rise of chi-square with which a shape is given up: odds of 1e13, which no prior of a few unseen
@@ -256,7 +253,7 @@ def _settled(
     """
     near = chi_square(solution) < _FAR_OFF * solution.evaluation.data_rows
     options = [(passes.get(f) or _pass(solution, f), f) for f in foldings]
-    if near and len(options) > 1 and _alike({folded: power for (_, _, power), folded in options}):
+    if near and len(options) > 1 and _alike([power for (_, _, power), _ in options]):
         options = [(_pass(fit, folded), folded) for (fit, _, _), folded in options]
     (solution, moved, least), folded = min(options, key=lambda option: option[0][2])
     best, rises = solution, 0
@@ -270,10 +267,9 @@ def _settled(
     return best, folded
 
 
-def _alike(powers: Mapping[bool, float]) -> bool:
-    """Whether one pass does not tell which record it is, by the power that either leaves."""
-    folded, filtered = powers[True], powers[False]
-    return filtered < _FOLDED_CLEARLY * folded and folded < _CLEARLY * filtered
+def _alike(powers: Sequence[float]) -> bool:
+    """Whether one pass does not tell which record it is."""
+    return max(powers) < _CLEARLY * min(powers)
 
 
 def _pass(solution: Solution, folded: bool, *, enough: float = math.inf) -> _Pass:
