@@ -21,6 +21,7 @@ Floats = NDArray[np.float64]
 _STEP = 1e-6  # of a logarithm, for differences: far above rounding, far below any curvature
 _ROUNDS = 16  # of Gauss and Newton, which converge in a few or not at all
 _HALVINGS = 8  # of a step that does not help, down to 1/256 of it
+_CLOSE = 1e-4  # of a step: the distance is so flat there that rounding decides what is less
 _STARTS = 24  # impedances over their range: about three a decade
 _DESCENTS = 3  # nearest starts to descend from: the nearest may lead to another minimum
 _ANY_IMPEDANCE = (1.0, 1e7)  # ohm: every impedance that a curve is made at
@@ -175,9 +176,10 @@ def _descended(
             break
         slopes = np.stack([(c - now) / _STEP for c in columns if c is not None], axis=1)
         step = np.linalg.lstsq(slopes, logs - now, rcond=1e-6)[0]
+        close = np.max(np.abs(step)) < _CLOSE
         for _ in range(_HALVINGS):
             after = exact(point + step)
-            if after is not None and np.sum((after - logs) ** 2) < distance:
+            if after is not None and (close or np.sum((after - logs) ** 2) < distance):
                 break
             step = step / 2.0
         else:
