@@ -2,8 +2,8 @@
 
 Run as a program (``python tests/golden/pins.py FOLDER [GROUP...]``) it writes the results anew;
 ``test_pins.py`` compares.  Texts and structure compare exactly, numbers to a relative 1e-9, which
-is what linear algebra libraries of different processors leave, and percentiles over builds to 1e-6; ``ANTECURVE_PINS=bytes`` compares
-every byte, for work on one machine.
+is what linear algebra libraries of different processors leave, and percentiles over builds to 1e-6.
+``ANTECURVE_PINS=bytes`` compares every byte, for work on one machine.
 """
 
 from __future__ import annotations

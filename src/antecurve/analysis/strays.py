@@ -174,4 +174,5 @@ def stray_table(
             centred = error_range(there, conditions).centred_db
             shift = 20.0 * math.log10(reference_gain(there, loading=loading) / gain)
             rows.append(Stray(nodes, across, capacitance, shift, centred, centred - nominal))
-    return StrayTable(tuple(sorted(rows, key=lambda row: -row.growth_db)))
+    # Those of a balanced network's two halves differ by rounding alone: they keep their order.
+    return StrayTable(tuple(sorted(rows, key=lambda row: -round(row.growth_db, 9))))
