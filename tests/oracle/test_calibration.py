@@ -98,6 +98,10 @@ def test_stored_study_is_of_this_calibration(design: str) -> None:
     of a part of 2.5 %; two fits differ by twice as much.  Corrections are means over 200 chains of
     draws about it, whose axes turn with rounding.  Over twelve seeds they scatter by 1 % of their
     uncertainty, and that by 1.2 % (at most 1.7 %): two differ by up to 8 %, four deviations.
+
+    Of the tape's network two combinations are seen alike, so that rounding turns the axes of the
+    noise that is drawn.  A 95th percentile of 5,000 draws scatters by 0.026 standard deviations,
+    sqrt(0.95 0.05/5000) over the density there: two differ by up to 0.15, four deviations.
     """
     for builds in DRAWN:
         kept = [
@@ -105,7 +109,8 @@ def test_stored_study_is_of_this_calibration(design: str) -> None:
         ]
         for row, other in zip(calibrated(design, builds, 1), kept, strict=True):
             assert row.ref == other.ref
-            atol = 0.08 * other.high if row.ref.endswith("Hz") else 0.02
+            turned = 0.15 * (other.high - other.low) / 3.92 if design == "tape" else 0.0
+            atol = 0.08 * other.high if row.ref.endswith("Hz") else max(0.02, turned)
             assert row.truth == pytest.approx(other.truth, abs=atol)
             np.testing.assert_allclose((row.low, row.high), (other.low, other.high), atol=atol)
 

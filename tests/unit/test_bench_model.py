@@ -31,13 +31,7 @@ from antecurve.judge.signal_path import (
 )
 from antecurve.judge.unit_model import UnitModel, unit_model
 from antecurve.judge.unit_parameters import HighEnd, LowEnd, Shape
-from antecurve.judge.unit_steps import (
-    from_steps,
-    step_bounds,
-    step_slopes,
-    to_steps,
-    valley_step,
-)
+from antecurve.judge.unit_steps import from_steps, step_bounds, step_slopes, to_steps
 from antecurve.networks.compiled import transfer
 from antecurve.networks.conditions import Conditions, LoadingTolerance
 from antecurve.parts.position import PickedNetwork
@@ -329,48 +323,3 @@ def test_network_response_and_slopes() -> None:
     exact = exact_estimate(known.network, loading=LOADING)
     assert exact.sources == 0
     assert network_slopes(exact, np.zeros(0), FREQUENCY).shape == (1, 4)
-
-
-def test_steps_along_valleys() -> None:
-    """Products of bass shelf and low end, by numpy.polymul, move in straight lines."""
-    model = unit_model(CURVE)
-    stepped = to_steps(
-        model, coordinates(model, low_corner_hz=20.0, low_end_2=50.0, low_end_3=90.0)
-    )
-    step = np.zeros(stepped.size)
-    shelf = model.index("bass_shelf_s")
-    low = [model.index(name) for name in ("low_corner_hz", "low_end_2", "low_end_3")]
-    step[shelf], step[low] = 0.6, [4.0, -30.0, 70.0]
-
-    def product(units: np.ndarray) -> np.ndarray:
-        rate = math.exp(-units[shelf]) / (2.0 * math.pi)
-        return np.polymul([1.0, rate], np.append(1.0, units[low]))[1:4]
-
-    slope = (product(stepped + 1e-6 * step) - product(stepped - 1e-6 * step)) / 2e-6
-    for share in (0.1, 0.5, 1.0):
-        moved = stepped + valley_step(model, stepped, share * step)
-        assert moved[shelf] == stepped[shelf] + share * step[shelf]
-        np.testing.assert_allclose(product(moved), product(stepped) + share * slope, rtol=1e-7)
-        straight = product(stepped + share * step) - product(stepped) - share * slope
-        assert np.abs(straight).max() > 1e-3  # which the straight step does not
-
-
-def test_a_playback_zero_takes_its_pole_along() -> None:
-    """(1 + A x + B x^2)/(1 + L x) to second order, as a power series, moves in a straight line."""
-    model = unit_model(CURVE)
-    names = ("high_corner_hz", "high_end_2", "playback_zero_hz")
-    places = [model.index(name) for name in names]
-    stepped = to_steps(
-        model, coordinates(model, high_corner_hz=8.0, high_end_2=9.0, playback_zero_hz=5.0)
-    )
-    step = np.zeros(stepped.size)
-    step[places] = [-4.9 - 1.99 * 0.9, -0.9, -4.5]
-
-    def quotient(units: np.ndarray) -> np.ndarray:
-        first, second, lift = from_steps(model, units)[places]
-        return np.array([first - lift, second - lift * (first - lift)])
-
-    slope = (quotient(stepped + 1e-6 * step) - quotient(stepped - 1e-6 * step)) / 2e-6
-    for share in (0.1, 0.5, 0.9):
-        moved = stepped + valley_step(model, stepped, share * step)
-        np.testing.assert_allclose(quotient(moved), quotient(stepped) + share * slope, rtol=1e-6)

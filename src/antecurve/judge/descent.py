@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from antecurve.judge.observation import Evaluation
 from antecurve.judge.problem import FitProblem
-from antecurve.judge.unit_steps import from_steps, step_bounds, step_slopes, to_steps, valley_step
+from antecurve.judge.unit_steps import from_steps, step_bounds, step_slopes, to_steps
 
 __all__ = ["FIRST_DAMPING", "SHORT", "Point", "best_step", "bounds_of_steps", "line_search"]
 
@@ -190,7 +190,7 @@ def line_search(
     step, bend = trial - point.stepped, np.zeros(trial.size)
     slope, share, least = 2.0 * float(point.gradient @ step), 1.0, point.least
     for number in range(_SHORTENINGS):
-        trial = np.clip(point.stepped + _along(point, share * (step + share * bend)), *bounds)
+        trial = np.clip(point.stepped + share * (step + share * bend), *bounds)
         tried = _evaluated(point.problem, trial)
         size, promised = float(tried.residual @ tried.residual), share * slope
         if size - least < _ENOUGH * promised or not math.isfinite(size):
@@ -204,30 +204,19 @@ def line_search(
     return trial, tried
 
 
-def _along(point: Point, step: Floats) -> Floats:
-    """A step bent along the valleys that the unit's model has in any case."""
-    units = point.problem.unit_count
-    bent = step.copy()
-    bent[:units] = valley_step(point.problem.model, point.stepped[:units], step[:units])
-    return bent
-
-
 def _bend(point: Point, step: Floats) -> Floats:
     """By how much a valley leaves a step aside at its end.
 
-    The residuals' second derivative along the step, taken back by Gauss and Newton's equations;
-    those of the priors are all but straight and left out.
+    The residuals' second derivative along the step, taken back by Gauss and Newton's equations.
     """
-    near = _of_steps(point.problem, point.stepped + _along(point, _NEARBY * step))
-    data = slice(point.evaluation.data_rows)
-    change = point.problem.data_residual(near) - point.evaluation.residual[data]
-    second = change / _NEARBY - point.jacobian[data] @ step
+    near = _evaluated(point.problem, point.stepped + _NEARBY * step).residual
+    second = (near - point.evaluation.residual) / _NEARBY - point.jacobian @ step
     used = step != 0.0
     scale = point.scale[used]
     matrix = point.normal[np.ix_(used, used)] / np.outer(scale, scale)
     matrix[np.diag_indices_from(matrix)] += FIRST_DAMPING
     bend = np.zeros(step.size)
-    slopes = point.jacobian[data, used].T @ second / scale
+    slopes = point.jacobian[:, used].T @ second / scale
     bend[used] = -np.linalg.solve(matrix, slopes) / scale / _NEARBY
     return bend
 

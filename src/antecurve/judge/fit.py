@@ -29,7 +29,6 @@ from antecurve.judge.observation import Observation, Prediction
 from antecurve.judge.pole_names import with_named_poles
 from antecurve.judge.problem import Bench, FitProblem, with_observations
 from antecurve.judge.solve import (
-    NEAR,
     Solution,
     chi_square,
     good_enough,
@@ -51,7 +50,6 @@ __all__ = [
     "with_compared_shapes",
 ]
 
-Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 _Pass: TypeAlias = tuple[Solution, float, float]
 
@@ -284,22 +282,10 @@ def _pass(solution: Solution, folded: bool, *, enough: float = math.inf) -> _Pas
         both = zip(corrected, problem.observations, strict=True)
         problem = with_observations(problem, [c or o for c, o in both])
     free = solution.free[: problem.unit_count]
-    solution = solve_from(problem, before, free=free, enough=enough, precision=NEAR)
+    solution = solve_from(problem, before, free=free, enough=enough)
     solution = with_estimated_noise(solution)
-    moved = _moved(solution, before) if moves else 0.0
-    return solution, moved, residual_power(solution)
-
-
-def _moved(solution: Solution, before: Floats) -> float:
-    """By how much of chi-square a fit has moved beside each capture's own unknowns.
-
-    Gain, delay and duty follow from the others.  Edges within one sample leave them open.
-    """
-    problem, jacobian = solution.problem, solution.evaluation.jacobian
-    own = jacobian[:, problem.unit_count + problem.priors :]
-    moved = jacobian @ (solution.unknowns - before)
-    moved = moved - own @ np.linalg.lstsq(own, moved, rcond=None)[0]
-    return float(moved @ moved)
+    moved = solution.evaluation.jacobian @ (solution.unknowns - before)
+    return solution, float(moved @ moved) if moves else 0.0, residual_power(solution)
 
 
 def residual_power(solution: Solution) -> float:

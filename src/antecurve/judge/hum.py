@@ -16,7 +16,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,7 +38,6 @@ _LEAST_PERIODS = 1.0  # of a line in a record; with fewer it is a drift
 _APART = 0.2  # share of a line's power beside harmonics and drift
 _OFF_NOMINAL = 0.005  # of the mains frequency: interconnected grids stay within 0.4 %
 _TRIALS = 5  # frequencies over that reach: a record of 1 s tells no more apart
-_TURN = 0.003  # of a period of the highest line over a record: its error is 2 % of the line
 _ROUNDS = 100  # enough for a line that one of two records shows weakly
 _NEGLIGIBLE = 0.05  # of the noise of its amplitude in the best record
 
@@ -142,24 +140,19 @@ def _best_hum(records: Sequence[BesideHarmonics], mains: float) -> tuple[float, 
     """Greatest evidence over the mains' own tolerance, and the hum that has it."""
     from scipy.optimize import minimize_scalar
 
-    @cache
-    def evidence(frequency: float) -> list[_Evidence]:
-        return [_evidence(r, _lines(frequency)) for r in records]
-
     def loss(frequency: float) -> float:
-        return -_explained(evidence(float(frequency)))
+        return -_explained([_evidence(r, _lines(frequency)) for r in records])
 
     at = mains
     if -loss(mains) > _TAKEN_OUT:
-        tries = mains * (1.0 + _OFF_NOMINAL * np.linspace(-1.0, 1.0, _TRIALS))
-        best = float(tries[int(np.argmin([loss(f) for f in tries]))])
+        reach = mains * _OFF_NOMINAL
+        tries = np.linspace(mains - reach, mains + reach, _TRIALS)
+        best = float(tries[int(np.argmin([loss(float(f)) for f in tries]))])
         step = float(tries[1] - tries[0])
         bounds = (max(best - step, tries[0]), min(best + step, tries[-1]))
-        longest = max(float(np.ptp(r.basis.record.time_s)) for r in records)
-        within = {"xatol": _TURN / _MULTIPLES / longest}
-        at = float(minimize_scalar(loss, bounds=bounds, method="bounded", options=within).x)
+        at = float(minimize_scalar(loss, bounds=bounds, method="bounded").x)
     lines = _lines(at)
-    value, variance = _most_evident(evidence(at))
+    value, variance = _most_evident([_evidence(r, lines) for r in records])
     kept = np.flatnonzero(variance)
     spread = np.sqrt(variance[kept])
     return value, Hum(mains, True, tuple(lines[kept].tolist()), tuple(spread.tolist()))

@@ -397,27 +397,6 @@ class FitProblem:
         count = self.unit_count
         return unknowns[:count], unknowns[count : count + self.bench.sources]
 
-    def data_residual(self, unknowns: Floats) -> Floats:
-        """Compute whitened residuals of the data alone.
-
-        Parameters
-        ----------
-        unknowns : numpy.ndarray of float, shape (size,)
-            All unknowns.
-
-        Returns
-        -------
-        numpy.ndarray of float, shape (rows,)
-            As `evaluate` has them in front, in half its time.
-        """
-        rise, parts = self.rise_time(unknowns), []
-        for index, observation in enumerate(self.observations):
-            total = self.log_response(unknowns, observation.evaluated_hz, index)
-            nothing = np.zeros((total.size, 0), dtype=complex)
-            own = self.nuisance(unknowns, index)
-            parts.append(observation.evaluate(own, total, nothing, rise).residual)
-        return np.concatenate(parts)
-
     def evaluate(self, unknowns: Floats) -> Evaluation:
         """Compute whitened residuals and their derivatives.
 

@@ -28,8 +28,6 @@ from antecurve.judge.unit_model import UnitModel
 from antecurve.judge.unit_parameters import HighEnd, Shape
 
 __all__ = [
-    "NEAR",
-    "Precision",
     "Solution",
     "chi_square",
     "good_enough",
@@ -49,44 +47,20 @@ _LOW_STARTS_HZ = (2.0, 40.0)  # usual, and a coupling capacitor far too small
 _SHELF_STARTS_HZ = (0.5, 20.0)  # a shelf all but missing, and one off by far
 _REFINED_STARTS = 6  # of the grid; chosen, not measured: more starts cost time in every fit
 _GOOD_ENOUGH = 1.5  # mean square that a nominal start may have
+_SETTLED = 1e-10  # of chi-square: a step of a hundred-thousandth of a standard deviation
 _ROUNDING = 1e-13  # of chi-square itself: what double precision leaves of a sum of 1,000 squares
 _LITTLE = 1e-5  # of chi-square: a step of a three-hundredth of a standard deviation
 _CONVERGING = 0.1  # of the step before; Gauss and Newton's steps near a minimum fall faster
 _MOST_CRAWLING = 3  # steps; where two constants cancel, a valley has no bottom that matters
+_NEAR = 1e-3  # of chi-square: a step of a thirtieth of a standard deviation
+_NOTHING = 1e-4  # of chi-square, gained by as many steps: a hundredth of a standard deviation
 _PACE = 4  # steps, of which a zigzag makes two a turn
+_HARDLY = 0.02  # of chi-square, a step: a wider shape falls to a thousandth of it
 _MOST_DAMPING = 1e8  # beyond, no step is short enough: the point is the best there is
 _NOTABLE = 4.0
 # Of chi-square, by which a resonant top must describe more: two standard deviations.  Less is
 # noise, which a pole and a zero that cancel each other explain as well.
 _AHEAD = 3.0  # times the next step's promise: what a fit may still gain, by judgement
-
-
-@dataclass(frozen=True, slots=True)
-class Precision:
-    """How near to the least a fit goes, by chi-square.
-
-    Attributes
-    ----------
-    settled : float
-        Promise of a step below which it ends.
-    promise, gained : float
-        Promise below which it ends where the last steps gained less than this together.
-    pace : float
-        Share of chi-square below which the fall of a step ends it.
-    """
-
-    settled: float
-    promise: float
-    gained: float
-    pace: float = 0.0
-
-
-SETTLED = Precision(1e-10, 1e-3, 1e-4)
-"""What is reported: to a hundredth of a standard deviation where a valley is flat."""
-NEAR = Precision(3e-3, 0.3, 0.03)
-"""To a sixth of one: what is fitted again, with records corrected by it or with more constants."""
-ROUGH = Precision(3e-3, 0.3, 0.03, 0.02)
-"""The start of a wider shape, which falls to a thousandth of it."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -158,7 +132,7 @@ def solve_from(
     free: Mask | None = None,
     enough: float = math.inf,
     far: bool = False,
-    precision: Precision = SETTLED,
+    rough: bool = False,
 ) -> Solution:
     """Solve from one start.
 
@@ -179,8 +153,8 @@ def solve_from(
         Whether the start may be far off: steps that had to be shortened are damped from then on,
         which turns them, where they would zigzag through a valley, and what the slopes promise
         gives none up.
-    precision : Precision, optional
-        How near to the least.
+    rough : bool, optional
+        Whether it is to be the start of a wider shape only, and ends where it hardly falls.
 
     Returns
     -------
@@ -198,13 +172,13 @@ def solve_from(
         whole, expected = best_step(point, damping, moving, limits)
         least = point.least
         promised = math.inf if far else _AHEAD * expected
-        if expected < precision.settled + _ROUNDING * least or least - promised > enough:
+        if expected < _SETTLED + _ROUNDING * least or least - promised > enough:
             break
         pace = (reached[-_PACE] - least) / _PACE
-        if least - ahead * pace > enough or pace < precision.pace * least:
+        if least - ahead * pace > enough or (rough and pace < _HARDLY * least):
             break
         crawling = crawling + 1 if _CONVERGING * before < expected < _LITTLE else 0
-        stuck = expected < precision.promise and reached[-_MOST_CRAWLING] - least < precision.gained
+        stuck = expected < _NEAR and reached[-_MOST_CRAWLING] - least < _NOTHING
         if stuck or crawling > _MOST_CRAWLING:
             break
         before = expected
@@ -250,7 +224,7 @@ def solve_from_nominal(problem: FitProblem, *, widest: Shape) -> Solution:
     """
     plain = problem.model.free(Shape())
     start = _start(problem, problem.model.start)
-    near = solve_from(problem, start, rounds=40, free=plain, precision=ROUGH)
+    near = solve_from(problem, start, rounds=40, free=plain, rough=True)
     return _by_both_tops(problem, near.unknowns, widest, enough=good_enough(problem))
 
 
@@ -277,7 +251,7 @@ def solve_from_faults(problem: FitProblem, best: Solution, *, widest: Shape) -> 
     enough = good_enough(problem)
     for units in _promising(problem):
         start = _start(problem, units)
-        near = solve_from(problem, start, rounds=40, free=plain, far=True, precision=ROUGH)
+        near = solve_from(problem, start, rounds=40, free=plain, far=True, rough=True)
         if any(_alike(near, other) for other in seen):
             continue
         seen.append(near)
@@ -345,12 +319,12 @@ def _by_both_tops(
 ) -> Solution:
     """The widest shape from a start, straight and by a resonant top."""
     free, count = problem.model.free, problem.unit_count
-    straight = solve_from(problem, start, free=free(widest), far=far, enough=enough, precision=NEAR)
+    straight = solve_from(problem, start, free=free(widest), far=far, enough=enough)
     if not np.all(free(widest) >= free(Shape(high_end=HighEnd.PAIR))):
         return straight
     resonant = start.copy()
     resonant[:count] = problem.model.with_resonant_top(start[:count])
-    bent = solve_from(problem, resonant, free=free(widest), far=far, enough=enough, precision=NEAR)
+    bent = solve_from(problem, resonant, free=free(widest), far=far, enough=enough)
     return bent if chi_square(bent) < chi_square(straight) - _NOTABLE else straight
 
 
