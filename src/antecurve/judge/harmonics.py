@@ -144,5 +144,4 @@ def synthesised(
     before = np.minimum(position.astype(int), points - 1)
     share = position - before
     after = np.where(before + 1 == points, 0, before + 1)
-    first, second = (np.take(periods, places, axis=1) for places in (before, after))
-    return np.asarray((first * (1.0 - share) + second * share).T)
+    return np.asarray((periods[:, before] * (1.0 - share) + periods[:, after] * share).T)

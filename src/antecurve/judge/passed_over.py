@@ -210,23 +210,25 @@ def passed_over(
     frequency = orders * basis.record.frequency_hz
     node_hz = node_frequencies(frequency)
     position = np.interp(np.log(frequency), np.log(node_hz), np.arange(node_hz.size))
-    share = np.maximum(0.0, 1.0 - np.abs(position - np.arange(node_hz.size)[:, None]))
-    by_node = model.value * share
+    share = np.maximum(0.0, 1.0 - np.abs(position[:, None] - np.arange(node_hz.size)))
+    by_node = model.value[:, None] * share
     if edges_within_a_sample:
         counted = orders <= _SLOPE_REACH * orders[-1]
-        by_node, by_own = by_node * counted, by_own * counted[:, None]
-    parts = [_summed(basis, orders, np.stack([n, 1j * n]).T) for n in by_node]
-    real, imaginary = (np.stack([p[:, k] for p in parts]) for k in (0, 1))
-    waves = np.vstack([real, imaginary, _summed(basis, orders, by_own).T])
-    slope, response = basis.reduced(waves).T, prediction.log_response(node_hz)
+        by_node, by_own = by_node * counted[:, None], by_own * counted[:, None]
+    parts = [_summed(basis, orders, np.stack([n, 1j * n], axis=1)) for n in by_node.T]
+    waves = np.hstack(
+        [*(p[:, :1] for p in parts), *(p[:, 1:] for p in parts), _summed(basis, orders, by_own)]
+    )
+    slope, response = basis.reduced(waves.T).T, prediction.log_response(node_hz)
     turn = 2.0 * math.pi * node_hz * delay_unit_s
     laid_out_at = _with_nuisance(response, prediction, turn)
     return PassedOver(node_hz, response, prediction.nuisance, slope, turn, laid_out_at)
 
 
 def _summed(basis: HarmonicBasis, orders: Floats, amplitudes: Complex) -> Floats:
-    """Waveforms of the same harmonics; the highest that is there decides how finely to lay out."""
-    last = int(np.flatnonzero(amplitudes[:, 0]).max(initial=0)) + 1
+    """Waveforms of harmonics, of which those that are there decide how finely they are laid out."""
+    there = np.flatnonzero(np.any(amplitudes != 0.0, axis=1))
+    last = int(there[-1]) + 1 if there.size else 1
     return synthesised(basis.record, orders[:last], amplitudes[:last], oversampling=_OVERSAMPLING)
 
 

@@ -20,7 +20,7 @@ Complex = NDArray[np.complex128]
 _CORNERS = 16.0  # times beyond the bands on either side: farther ones are a delay, or nothing
 _RESONANCES = (0.9, 1.5, 2.5, 4.0, 7.0)  # Q of those laid out, three to an octave
 _USUAL = 0.5  # of one corner: a real one is shared out to those beside it
-_LEFT = 0.003  # rad or neper: what corners shared out leave of a real one
+_UNMODELLED = 0.003  # rad or neper: what corners shared out leave of a real one
 _BELOW_TOP = 1.25  # the filter of a converter turns the phase above, and lowers nothing yet
 _LEAST_BANDS = 12  # an octave; of fewer any phase goes with any level
 _COURSES = 5  # order of the polynomial; of one to ten turns to and fro it explains enough
@@ -68,7 +68,7 @@ def _course_evidence(frequency_hz: Floats, ratio: Complex, variance: Floats) -> 
     # Of a logarithmic sweep the time, from -1 to 1.
     course = np.polynomial.legendre.legvander(2.0 * octaves / octaves[-1] - 1.0, _COURSES)
     turn = -2.0 * np.pi * frequency_hz[:, None] * course
-    weight = 1.0 / np.sqrt(variance + _LEFT**2)
+    weight = 1.0 / np.sqrt(variance + _UNMODELLED**2)
     ones = np.ones((frequency_hz.size, 1))
     corners, orders = made.shape[1], _COURSES - 1
     # Gain, polarity, delay and its growth are free; the course comes last, and what was seen.
