@@ -19,8 +19,10 @@ for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
 # Tests start dozens of processes: whatever the machine says, they find their modules compiled.
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 sys.dont_write_bytecode = False
-# Thousands of tests live to the end: looking for garbage among them by the thousand is no use.
+# Thousands of tests live to the end: looking for garbage among them is no use, nor while they are
+# collected (`pytest_collection_finish` sets them apart).
 gc.set_threshold(50_000, 20, 50)
+gc.disable()
 # A shell ignores it for what it starts in the background, and so would what the tests start.
 signal.signal(signal.SIGINT, signal.default_int_handler)
 # Tables are as wide as they are, whatever terminal the tests run in.
@@ -95,6 +97,12 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         rank = {path: rng.random() for path in paths}
         rng.shuffle(items)
     items.sort(key=lambda item: (not _is_long(item.nodeid), rank[item.path]))
+
+
+def pytest_collection_finish() -> None:
+    """Look for garbage again, but not among what collecting has made, which stays."""
+    gc.freeze()
+    gc.enable()
 
 
 @pytest.hookimpl(optionalhook=True)

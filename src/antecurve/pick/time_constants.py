@@ -283,16 +283,19 @@ class _Cells:
         below = low < self._floor - _EPS
         above = high > self._ceiling + _EPS
         centre, half = (low + high) / 2.0, (high - low) / 2.0
-        least, most = self._range(low, high, below, above)
         wide = below | above | (half > _WIDE)
         u = np.clip(centre, -_FAR, _FAR)[:, None, :] + self._log[:, None]
         slope = 1.0 / (1.0 + np.exp(-2.0 * u))
         growth = np.exp(2.0 * np.minimum(half, 3.0))[:, None, :]
         curvature = np.minimum(0.5, 2.0 * slope * (1.0 - slope) * growth)
-        broad = wide[:, None, :]
-        spare = np.where(broad, (most - least) / 2.0, 0.5 * curvature * half[:, None, :] ** 2)
-        value = np.where(broad, (most + least) / 2.0, _softplus(u))
-        slope = np.where(broad, 0.0, slope)
+        spare = 0.5 * curvature * half[:, None, :] ** 2
+        value = _softplus(u)
+        box, constant = np.nonzero(wide)
+        if len(box):
+            least, most = self._range(low[wide], high[wide], below[wide], above[wide])
+            spare[box, :, constant] = (most - least) / 2.0
+            value[box, :, constant] = (most + least) / 2.0
+            slope[box, :, constant] = 0.0
         rows = (value * self._sign).sum(axis=-1) - self._target
         rows = rows - rows.mean(axis=1, keepdims=True)
         noise = limit + spare.sum(axis=-1)
@@ -309,17 +312,15 @@ class _Cells:
         self, low: Floats, high: Floats, below: NDArray[np.bool_], above: NDArray[np.bool_]
     ) -> tuple[Floats, Floats]:
         """Least and most of each time constant's share; a constant share is left out above."""
-        u_low = low[:, None, :] + self._log[:, None]
-        u_high = high[:, None, :] + self._log[:, None]
-        least = np.where(below[:, None, :], 0.0, _softplus(u_low))
-        most = _softplus(u_high)
+        u_low = low[:, None] + self._log
+        least = _softplus(u_low)
+        most = _softplus(high[:, None] + self._log)
         # A cell that reaches to infinity: 0.5 ln(1 + exp 2u) = ln w + ln T + excess; ln T is a
         # constant and left out, and the excess falls with T, so its low end bounds it.
-        constant = np.broadcast_to(self._log[:, None], u_low.shape)
-        excess = _softplus(u_low) - u_low
-        endless = above[:, None, :]
-        least = np.where(endless, constant, least)
-        most = np.where(endless, constant + excess, most)
+        excess = least - u_low
+        endless = above[:, None]
+        least = np.where(endless, self._log, np.where(below[:, None], 0.0, least))
+        most = np.where(endless, self._log + excess, most)
         return least, most
 
     def halve(self, low: Floats, high: Floats, width: Floats) -> tuple[Floats, Floats]:
