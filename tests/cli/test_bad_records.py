@@ -29,7 +29,7 @@ SENTENCES = {
     "silent stimulus": "record.wav: stimulus: received 'silence'; check the leads",
     "swapped": "one when swapped'; name the other channel as stimulus",
     "a low rate": "sampling rate: received '32 kHz'; too low for a band up to 20 kHz",
-    "a clipped output": "output: received 'a clipped record, flat at 0.35'",
+    "a clipped output": "output: received 'a clipped record, flat at 0.35 for ",
     "a clipped input": "stimulus: received 'a clipped record, flat at 0.4",
     "clocks far apart": "no frequency at which the output follows the stimulus'; check channels",
     "clocks that drift": "clocks that drift: the delay goes to and fro by 1.8 µs'; play and",

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["flat_top_level"]
+__all__ = ["FlatTops", "flat_tops"]
 
 Floats = NDArray[np.float64]
 
@@ -32,6 +32,22 @@ _LEAST_EXTENT = 0.05  # of the record; about a gap a hundredth
 
 
 @dataclass(frozen=True, slots=True)
+class FlatTops:
+    """Tops that stay flat.
+
+    Attributes
+    ----------
+    level : float
+        Where, in the channel's unit.
+    share : float
+        Of the samples, 0 to 1.
+    """
+
+    level: float
+    share: float
+
+
+@dataclass(frozen=True, slots=True)
 class _Bend:
     """The likeliest bend: where, slope beyond and its deviation, farthest of the peak."""
 
@@ -41,8 +57,8 @@ class _Bend:
     farthest: float
 
 
-def flat_top_level(output: Floats, explained: Floats) -> float | None:
-    """Find the level at which an output is clipped.
+def flat_tops(output: Floats, explained: Floats) -> FlatTops | None:
+    """Find the tops of an output that are clipped.
 
     Parameters
     ----------
@@ -53,8 +69,8 @@ def flat_top_level(output: Floats, explained: Floats) -> float | None:
 
     Returns
     -------
-    float or None
-        The level, in the output's unit; ``None`` where no top is flat.
+    FlatTops or None
+        Their level and share; ``None`` where no top is flat.
     """
     size = np.abs(explained)
     if np.std(size) < _COURSE * np.mean(size):
@@ -72,7 +88,7 @@ def flat_top_level(output: Floats, explained: Floats) -> float | None:
         tops = np.flatnonzero(sign * explained > bend.at)
         far = bend.farthest > _LEAST_REACH and _beyond_noise(bend, sign * output / slope, noise)
         if far and _last(tops, output.size):
-            return float(np.median(output[tops]))
+            return FlatTops(float(np.median(output[tops])), tops.size / output.size)
     return None
 
 

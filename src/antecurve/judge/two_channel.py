@@ -24,8 +24,8 @@ from antecurve.judge.capture import (
     finite_column,
 )
 from antecurve.judge.channel_alignment import aligned_channels
+from antecurve.judge.channel_clipping import refuse_clipped_output, refuse_clipped_stimulus
 from antecurve.judge.clicks import both_jump, click_window, isolated_click, starts_or_stops
-from antecurve.judge.flat_tops import flat_top_level
 from antecurve.judge.interruption import (
     CLICK,
     is_sweep,
@@ -65,11 +65,7 @@ _UNEVEN = 0.01  # of a sampling interval; printed times are rounded
 _ALIKE = 1e-8  # of the power: a network of preferred values alone leaves ten times as much
 _ROUNDS_OF_CLICKS = 4  # each finds one, and tells those before it better
 _SWAPPED = 3.0  # times straighter the other way round
-_NEAR_LIMIT = 0.005  # of a limit: a sine is as near its crest for 3.2 % of its time
-_STAYS = 0.06  # of the time; clipped at 0.98 of its crest it is there for 8 %
-_LOUD = 0.1  # of a limit: no silence, and likewise less than the limit
-_BETWEEN = 0.1  # of the loud samples: of a sine clipped at 0.2 of its crest 12 %, of a square none
-_AT_LIMIT = 1.03  # of a level at which a stimulus is clipped: its noise is less
+_LOUD = 0.1  # of the peak: no silence
 _COURSE = 0.3  # of the mean: deviation of a sine 0.48; a square wave with droop has 0.2
 _TELLS_ORDER = 0.35  # neper, 3 dB: a path flatter than that turned round is a unit's own top
 
@@ -179,11 +175,21 @@ class TwoChannelRecord(Capture):
                     f"{self.name}: the {channel} is at its limit for {100.0 * share:.1g} % of the "
                     "samples. Reduce the level or set a larger range, and record again"
                 )
-        size = np.abs(self.stimulus - self.stimulus.mean())
-        if np.std(size) > _COURSE * np.mean(size):
+        if not self._is_square:
             return ""
-        time = np.arange(self.volts.size) / self.rate_hz
-        return SquareWaveCapture(time, self.volts, name=self.name).saturation_text()
+        return self._square().saturation_text()
+
+    def _square(self) -> SquareWaveCapture:
+        """The output behind a square wave, by itself."""
+        sounds = self.volts[slice(*self._ends())]
+        return SquareWaveCapture(np.arange(sounds.size) / self.rate_hz, sounds, name=self.name)
+
+    @property
+    def _is_square(self) -> bool:
+        """Whether the stimulus stands at one of two levels nearly all the time."""
+        size = np.abs(self.stimulus - self.stimulus.mean())
+        sounds = size[size > _LOUD * size.max()]
+        return bool(np.std(sounds) < _COURSE * np.mean(sounds))
 
     def observation(self, settings: ObservationSettings) -> TwoChannelObservation:
         """Estimate the response between the channels, documented in `Capture`."""
@@ -268,14 +274,17 @@ class TwoChannelRecord(Capture):
         return replace(self, stimulus=self.volts, volts=self.stimulus)
 
     def question(self, network: NetworkEstimate, deviation: Deviation, limit_db: Floats) -> str:
-        """Ask where the stimulus was recorded, documented in `Capture`."""
-        return stimulus_question(
+        """Ask where the stimulus was recorded, or what flat tops are, documented in `Capture`."""
+        asked = stimulus_question(
             self.name,
             self.stimulus_at,
             network=network,
             deviation=deviation,
             limit_db=limit_db,
         )
+        if asked or not self._is_square:
+            return asked
+        return self._square().question(network, deviation, limit_db)
 
     def network_levels(self, network: NetworkEstimate, band_hz: tuple[float, float]) -> Levels:
         """Estimate the levels of a network by itself, documented in `Capture`."""
@@ -383,7 +392,7 @@ class TwoChannelRecord(Capture):
         alike = channels.alike_below(explained, output)
         refuse_parts_amiss(output, alike, rate_hz=self.rate_hz, name=self.name)
         refuse_unexplained(output, alike, name=self.name)
-        self._refuse_flat_tops(channels, alike)
+        refuse_clipped_output(*channels.as_sampled(alike), square=self._is_square, name=self.name)
         places: list[int] = []
         cleared, recorded = channels, output
         for _ in range(_ROUNDS_OF_CLICKS):
@@ -399,40 +408,9 @@ class TwoChannelRecord(Capture):
             told = cleared.before(output, measured)
             alike = cleared.alike_below(explained, output)
         self._check_whole(cleared, estimate, alike, output)
-        self._refuse_clipped_stimulus(channels, stimulus, told)
+        told = channels.alike_below(told, stimulus)
+        refuse_clipped_stimulus(stimulus, told, sweep=channels.sweep, name=self.name)
         return cleared, estimate, tuple(at / self.rate_hz for at in places)
-
-    def _refuse_flat_tops(self, channels: Channels, alike: Floats) -> None:
-        """Refuse an output with tops that the stimulus does not have."""
-        flat = flat_top_level(*channels.as_sampled(alike))
-        if flat is not None:
-            raise InputError(
-                f"{self.name}: output",
-                f"a clipped record, flat at {abs(flat):.3g}",
-                "the unit or the interface is overdriven; reduce the level and record again",
-            )
-
-    def _refuse_clipped_stimulus(self, channels: Channels, stimulus: Floats, told: Floats) -> None:
-        """Refuse a stimulus with tops that the output does not have."""
-        flat = flat_top_level(stimulus, channels.alike_below(told, stimulus))
-        if flat is not None and self._stays_at(flat, stimulus, sweep=channels.sweep):
-            raise InputError(
-                f"{self.name}: stimulus",
-                f"a clipped record, flat at {abs(flat):.3g}, where the output goes on",
-                "its input is overdriven; reduce the level there and record again",
-            )
-
-    def _stays_at(self, level: float, stimulus: Floats, *, sweep: bool) -> bool:
-        """Whether a stimulus stays at a level as no sine or square wave does at its crests."""
-        beyond = np.sign(level) * stimulus / abs(level)
-        # Nothing but its noise stands beyond a limit; crests that the output lacks do.
-        if np.max(beyond) >= _AT_LIMIT:
-            return False
-        # A sine and a square wave are as large at each crest, and what tells them errs.
-        if sweep:
-            return float(np.mean(np.abs(beyond - 1.0) < _NEAR_LIMIT)) > _STAYS
-        loud = np.abs(beyond)[np.abs(beyond) > _LOUD]
-        return float(np.mean(loud < 1.0 - _LOUD)) > _BETWEEN
 
     def _clicks(self, missed: Sequence[Floats], stimulus: Floats, output: Floats) -> list[int]:
         """Samples of clicks on the output, and on the stimulus as the output tells it."""
@@ -456,17 +434,18 @@ class TwoChannelRecord(Capture):
                 middle, estimate.ratio, estimate.variance, rate_hz=self.rate_hz, name=self.name
             )
         # Where a sweep stops, what lies beyond the bands is no jump.
-        ends = click_window(self._ends(), output.size, rate_hz=self.rate_hz)
+        edges = [at for at in self._ends() if 0 < at < output.size]
+        ends = click_window(edges, output.size, rate_hz=self.rate_hz)
         output = output + ends * (explained - output)
         refuse_jumps(output, explained, rate_hz=self.rate_hz, click=CLICK[sweep], name=self.name)
         if sweep:
             refuse_unlike_phase(middle, estimate.ratio, estimate.variance, name=self.name)
 
-    def _ends(self) -> list[int]:
-        """Samples at which the stimulus begins and ends, where silence is about it."""
+    def _ends(self) -> tuple[int, int]:
+        """Samples at which the stimulus begins and ends, silence about it left out."""
         before = quiet_samples(self.stimulus, self.rate_hz)
         behind = quiet_samples(self.stimulus[::-1], self.rate_hz)
-        return [before] * bool(before) + [self.stimulus.size - behind] * bool(behind)
+        return before, self.stimulus.size - behind
 
 
 def _check_signals(stimulus: Floats, volts: Floats, name: str) -> None:
