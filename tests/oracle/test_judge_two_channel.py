@@ -279,6 +279,29 @@ def test_what_the_signal_does_not_reach_is_not_claimed() -> None:
     assert estimate.high_hz.max() < 40e3
 
 
+def test_images_beyond_a_converter_s_filter_are_no_response() -> None:
+    """A sound server at 48 kHz behind a file at 96 kHz leaves images of what lies below 24 kHz.
+
+    Sampling with an imperfect filter is a product with a cosine at the sampling rate (Shannon
+    1949): the image of f lies at 48 kHz - f, here 40 dB down in both channels, far above noise.
+    """
+    unit, record = Unit(), two_channel_record(
+        Unit(), np.random.default_rng(29), signal="log sweep", quiet_s=0.2, noise_db=-110.0, bits=24
+    )
+    time = np.arange(record.volts.size) / RATE_HZ
+
+    def served(samples: np.ndarray) -> np.ndarray:
+        low = through(samples, lambda f: 1.0 / (1.0 + (f / 21e3) ** 60), 0.0)
+        return low * (1.0 + 0.02 * np.cos(2.0 * np.pi * 48e3 * time))
+
+    both = replace(record, stimulus=served(record.stimulus), volts=served(record.volts))
+    deviation = (verdict := judge_unit(both, known_exactly(), conditions=CONDITIONS)).deviation
+    off = np.abs(deviation.deviation_db - unit.deviation_db(deviation.frequency_hz))
+    assert off.max() < 0.02  # a degree of what a fade of the sweep leaves
+    assert verdict.decision is Decision.PASS
+    assert observed(both).estimate.high_hz.max() < 24e3
+
+
 def channels(count: int = 48_000) -> tuple[np.ndarray, np.ndarray]:
     rng = np.random.default_rng(20)
     one = rng.standard_normal(count)

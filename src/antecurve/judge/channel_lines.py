@@ -16,6 +16,9 @@ __all__ = ["Band", "Lines", "Pair", "lines_of", "overlap", "sounding_bands"]
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
+_FILTERS_FROM_HZ = 14e3  # converters at 32 kHz; below, a note and its next harmonic differ as much
+_FILTER_BANDS = 4  # a third of an octave: a first-order corner loses 2 dB there
+_FILTERED = 10.0 ** (-25.0 / 10.0)  # of the power: music and noise fall by a few dB, filters by 60
 _NEIGHBOURS = 9  # bands: a third of an octave to either side
 _SPREAD_BY_TAPER = 1e-4  # of the power: between the tones of a square wave there is less
 _CORRELATED_LINES = 8  # lines further apart share less than 1e-3 of their noise
@@ -306,6 +309,19 @@ def sounding_bands(bands: list[Band]) -> list[Band]:
 
     density = np.array([b.density for b in bands])
     beside = maximum_filter1d(density, _NEIGHBOURS)
-    return [
-        b for b, least in zip(bands, _SPREAD_BY_TAPER * beside, strict=True) if b.density > least
-    ]
+    least = _SPREAD_BY_TAPER * beside
+    first = _filtered_from(bands, density)
+    return [b for b, at_least in zip(bands[:first], least, strict=False) if b.density > at_least]
+
+
+def _filtered_from(bands: list[Band], density: Floats) -> int:
+    """Index of the first band that a converter's filter cut; the number of bands without one.
+
+    What is left beyond it are images of other frequencies, in both channels alike: they are far
+    above the noise, and tell the response where they come from.
+    """
+    above = np.maximum.accumulate(density[::-1])[::-1]
+    steep = np.zeros(density.size, dtype=bool)
+    steep[_FILTER_BANDS:] = above[_FILTER_BANDS:] < _FILTERED * above[:-_FILTER_BANDS]
+    high = np.array([b.mean_hz for b in bands]) > _FILTERS_FROM_HZ
+    return int(np.argmax(steep & high)) if np.any(steep & high) else density.size
