@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Generator
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -28,7 +28,7 @@ class Loopback:
     rate_hz: int = RATE_HZ
     peaks: list[float] = field(default_factory=list)
 
-    def exchange(self, played: Floats) -> Iterator[Floats]:
+    def exchange(self, played: Floats) -> Generator[Floats, None, None]:
         """Late by 1,000 samples, clipped at full scale, in blocks."""
         self.peaks.append(float(np.abs(played).max()))
         heard = self.path(np.concatenate([np.zeros(1000), played, np.zeros(10_000)]))

@@ -66,6 +66,8 @@ def test_a_dry_run_writes_what_would_be_played(
         (("design.json",), "--output"),
         (("design.json", "-o", "dry", "--generator-channel", "1"), "--generator-channel"),
         (("design.json", "-o", "dry", "--level", "3"), "level"),
+        (("design.json", "-o", "dry", "--rate", "32k"), "too low for a band up to 20 kHz"),
+        (("design.json", "-o", "dry", "--reference", "gone"), "gone: it has no measurement.json"),
         (("design.json", "-o", "dry", "--known-resistor", "1k", "--input-resistance", "10k"),
          "--known-resistor"),
     ],

@@ -285,8 +285,16 @@ def test_images_beyond_a_converter_s_filter_are_no_response() -> None:
     Sampling with an imperfect filter is a product with a cosine at the sampling rate (Shannon
     1949): the image of f lies at 48 kHz - f, here 40 dB down in both channels, far above noise.
     """
-    unit, record = Unit(), two_channel_record(
-        Unit(), np.random.default_rng(29), signal="log sweep", quiet_s=0.2, noise_db=-110.0, bits=24
+    unit, record = (
+        Unit(),
+        two_channel_record(
+            Unit(),
+            np.random.default_rng(29),
+            signal="log sweep",
+            quiet_s=0.2,
+            noise_db=-110.0,
+            bits=24,
+        ),
     )
     time = np.arange(record.volts.size) / RATE_HZ
 

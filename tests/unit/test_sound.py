@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+import os
+import tempfile
+from collections.abc import Callable, Generator
+from contextlib import nullcontext
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -12,12 +16,14 @@ from loopback import RATE_HZ, Loopback
 from numpy.typing import NDArray
 from scipy.signal import lfilter
 
+from antecurve.cli.main import _ending
 from antecurve.errors import DropoutError, InputError
 from antecurve.files.measured_unit import MeasurementPlan, measure_unit
 from antecurve.files.measurement import MeasurementFolder
 from antecurve.files.sound import read_sound
 from antecurve.signals.request import SignalRequest
 from antecurve.signals.signal import make_signal
+from antecurve.sound import portaudio
 from antecurve.sound.bench import Bench, take_resistances
 from antecurve.sound.ramp import ramp_levels, ramped_level
 from antecurve.sound.resistances import Resistances, resistances_by
@@ -111,7 +117,7 @@ def test_an_interruption_keeps_what_was_recorded(tmp_path: Path) -> None:
 @pytest.mark.parametrize("losses", [2, 3])
 def test_what_an_interface_loses_is_played_again(losses: int, tmp_path: Path) -> None:
     class Losing(Loopback):
-        def exchange(self, played: Floats) -> Iterator[Floats]:
+        def exchange(self, played: Floats) -> Generator[Floats, None, None]:
             yield from super().exchange(played)
             if len(self.peaks) <= losses:
                 raise DropoutError("sound interface", "1 dropouts", "measure again")
@@ -157,3 +163,46 @@ def test_records_and_reference_are_kept_and_a_reference_serves_again(tmp_path: P
     measure_unit(bench_of(Loopback(), second, asked.append), again, MeasurementFolder(second))
     assert len(asked) == 3 and "to the network" in asked[2]
     assert (second / "measurement.json").read_text() == (first / "measurement.json").read_text()
+
+
+class _Library:
+    """A sound system that opens twice, stops at once each time, and complains as PortAudio does."""
+
+    class PortAudioError(Exception):
+        """What the package raises of PortAudio's complaints."""
+
+    def __init__(self) -> None:
+        self.opened = 0
+
+    def Stream(self, *, callback: Callable[..., None], **_: object) -> object:
+        self.opened += 1
+        os.write(2, b"Expression 'err' failed in 'pa_linux_alsa.c', line: 3355\n")
+        if self.opened > 2:
+            raise self.PortAudioError("Error opening Stream: Device unavailable")
+        heard, status = np.ones((4800, 1)), SimpleNamespace(input_overflow=0, output_underflow=0)
+        for _block in range(3 - self.opened):
+            callback(heard, np.zeros((4800, 1)), 4800, None, status)
+        return nullcontext(SimpleNamespace(latency=(0.1, 0.1), active=False))
+
+
+def test_an_interface_that_is_unplugged_is_told_in_one_sentence(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    """What the sound system prints is kept as a note; the longest of three tries stays."""
+    library = _Library()
+    monkeypatch.setattr(portaudio, "_library", lambda: library)
+    bench = Bench(
+        portaudio.PortAudioInterface(RATE_HZ), 1, (1,), lambda text: None, lambda text: None,
+        MeasurementFolder(tmp_path).keep,
+    )  # fmt: skip
+    with pytest.raises(InputError, match="Device unavailable; check its plug") as failed:
+        bench.taken("unit", make_signal(SWEEP))
+    assert "line: 3355" in failed.value.__notes__[0] and library.opened == 3
+    assert capfd.readouterr().err == ""
+    os.write(2, b"heard again\n")
+    assert capfd.readouterr().err == "heard again\n"
+    record, _ = read_sound(tmp_path / "unit-interrupted.wav")
+    assert len(record) == 2 * 4800
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
+    said, code = _ending(failed.value)
+    assert code == 2 and "the details are in" in said

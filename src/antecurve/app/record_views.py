@@ -29,7 +29,7 @@ from antecurve.app.unit_views import (
 )
 from antecurve.app.unit_work import PLAYED, REFERENCE
 from antecurve.errors import AntecurveError, InputError
-from antecurve.files.measurement import BYPASS, STIMULUS, UNIT, read_measurement, read_reference
+from antecurve.files.measurement import BYPASS, STIMULUS, UNIT, read_measurement
 from antecurve.files.measuring_texts import MeasuringTexts
 from antecurve.quantities import format_quantity
 from antecurve.report.cautions import MEASURING_CAUTIONS
@@ -44,7 +44,7 @@ if TYPE_CHECKING:
 
     from antecurve.app.computations import Computation
     from antecurve.app.unit_work import UnitTest
-    from antecurve.networks.topology import Loading
+    from antecurve.job import Job
     from antecurve.sound.interface import Device
 
 __all__ = ["routes"]
@@ -163,8 +163,8 @@ def _started(request: Request, typed: dict[str, str], form: FormData) -> Respons
         raise InputError("recording", "another one", "one at a time; end the one under way first")
     asked, texts = understood_test(bench, typed), _texts(typed)
     made = read_made(bench.folder.existing_network(asked.network))
-    designed = made.designs[made.throw(asked.position) - 1].job.loading
-    _check(bench, designed, texts, typed["reference"])
+    job = made.designs[made.throw(asked.position) - 1].job
+    _check(bench, job, texts, typed["reference"])
     upload = bench.folder.new_upload()
     try:
         keep_limits(typed, form, upload, kept_files(request, typed, form))
@@ -178,7 +178,7 @@ def _started(request: Request, typed: dict[str, str], form: FormData) -> Respons
 
     name = f"{datetime.now():%Y-%m-%d %H-%M-%S} {upload.name}"
     computation = bench.computations.start(
-        record_unit, bench.folder.path, designed, name, texts, typed["reference"],
+        record_unit, bench.folder.path, job.loading, name, texts, typed["reference"],
         topic=_TOPIC, title=f"Recording unit {asked.stated.serial}", lane="sound", keeps=True,
         then=judge,
     )  # fmt: skip
@@ -205,13 +205,14 @@ def _texts(typed: dict[str, str]) -> MeasuringTexts:
     return MeasuringTexts(**given, **channels)  # type: ignore[arg-type]
 
 
-def _check(bench: Bench, designed: Loading, texts: MeasuringTexts, reference: str) -> None:
+def _check(bench: Bench, job: Job, texts: MeasuringTexts, reference: str) -> None:
     """Tell what can't be used now, beside its field."""
-    plan = texts.plan(designed, software=software_text())
+    plan = texts.plan(job.loading, software=software_text())
+    plan.check(job.target.band_hz)
     texts.interface()
     if reference:
         try:
-            read_reference(bench.folder.recording(reference), plan.request)
+            plan.earlier(bench.folder.recording(reference))
         except AntecurveError as error:
             rule = str(error).rpartition("; ")[2]
             raise InputError("reference", reference, rule) from None

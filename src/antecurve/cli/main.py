@@ -195,7 +195,8 @@ def _ending(error: BaseException) -> tuple[str, int]:
     if asked is not None and not isinstance(error, InputError | OSError):
         return _ending(asked)  # libraries make errors of their own of what a signal raises
     if isinstance(error, AntecurveError):
-        return str(error), 2
+        noted = f"; {note_fault()}" if getattr(error, "__notes__", ()) else ""
+        return f"{error}{noted}", 2
     if isinstance(error, MemoryError):
         return "this needs more memory than the machine has; ask for less", 2
     # The last is numpy's, which is not imported for a page of help.

@@ -136,6 +136,7 @@ def measure(
         generator_resistance=generator_resistance, input_resistance=input_resistance,
     )  # fmt: skip
     plan = texts.plan(design.job.loading, reference, software=f"antecurve {__version__}")
+    plan.check(design.job.target.band_hz)
     if dry_run:
         write_dry_run(plan, output, force=force)
         return

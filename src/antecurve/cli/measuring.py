@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from antecurve.files.measured_unit import MeasuredUnit, MeasurementPlan
+    from antecurve.files.measurement import MeasurementFolder
     from antecurve.judge.unit_figures import FigureRequest
     from antecurve.judge.verdicts import JudgeRequest
     from antecurve.pipeline import Design
@@ -27,15 +28,10 @@ def show_devices(*, as_json: bool) -> None:
         Whether to print JSON.
     """
     from antecurve.cli.show import show_json, show_table
-    from antecurve.errors import InputError
     from antecurve.report.measuring import device_rows
     from antecurve.sound.portaudio import devices
 
     listed = devices()
-    if not listed:
-        raise InputError.without_value(
-            "sound interface", "none found", "plug one in, and start the sound server"
-        )
     if as_json:
         show_json(list(listed))
     else:
@@ -90,6 +86,7 @@ def play_and_record(
         The record of the unit.
     """
     from antecurve.cli.surroundings import Stopped, asked_to_stop
+    from antecurve.errors import AntecurveError
     from antecurve.files.measured_unit import measure_unit
     from antecurve.files.measurement import MeasurementFolder
     from antecurve.report.cautions import MEASURING_CAUTIONS
@@ -105,12 +102,11 @@ def play_and_record(
         unit = measure_unit(bench, plan, folder)
     except (KeyboardInterrupt, Stopped):
         stopped = asked_to_stop() or Stopped(130, "interrupted")
-        kept = output.is_dir()
-        raise Stopped(
-            stopped.code,
-            stopped.word,
-            f"what was recorded is in {output}" if kept else stopped.written,
-        ) from None
+        written = f"what was recorded is in {output}" if folder.written else stopped.written
+        raise Stopped(stopped.code, stopped.word, written) from None
+    except AntecurveError:
+        _say_what_stays(folder)
+        raise
     _say(f"The records are in {output}.")
     return unit
 
@@ -179,6 +175,14 @@ def judged(
         request = replace(request, reference=read_capture(unit.reference, unit.reading))
     as_connected = replace(design, job=unit.job(design.job))
     return judge_one([unit.capture], [], as_connected, values, request, delivery)
+
+
+def _say_what_stays(folder: MeasurementFolder) -> None:
+    """Tell where the records are that were taken before a step failed."""
+    if not folder.written:
+        return
+    again = f" --reference {folder.path} uses its reference again." * folder.has_reference
+    _say(f"What was recorded is in {folder.path}.{again}")
 
 
 def _say(text: str) -> None:

@@ -21,6 +21,7 @@ from antecurve.files.played_signal import signal_wav
 from antecurve.files.recordings import ReadingOptions
 from antecurve.files.sound import sound_bytes
 from antecurve.job import Job
+from antecurve.judge.two_channel import rate_problem
 from antecurve.signals.request import SignalRequest
 from antecurve.signals.signal import make_signal
 from antecurve.sound.bench import Bench, Taken, take_reference, take_resistances, take_unit
@@ -64,6 +65,52 @@ class MeasurementPlan:
     reference: Path | None
     date: str
     software: str
+
+    def check(self, band_hz: tuple[float, float]) -> None:
+        """Refuse what can't be judged in the end, before anything is played.
+
+        Parameters
+        ----------
+        band_hz : tuple of float
+            Band that is judged [Hz].
+
+        Raises
+        ------
+        InputError
+            When the rate is too low for the band, or the earlier reference is of another signal.
+        """
+        problem = rate_problem(self.request.rate_hz, band_hz, field="--rate")
+        if problem is not None:
+            raise problem
+        if self.reference is not None:
+            self.earlier(self.reference)
+
+    def earlier(self, folder: Path) -> tuple[Taken, Measurement]:
+        """Read the reference of an earlier measurement.
+
+        Parameters
+        ----------
+        folder : Path
+            Its folder.
+
+        Returns
+        -------
+        tuple of Taken and Measurement
+            The reference, and what it was taken with.
+
+        Raises
+        ------
+        InputError
+            When it can't be read, or serves no measurement like this.
+        """
+        taken, about = read_reference(folder, self.request)
+        if (about.output, about.inputs) != (self.output, self.inputs):
+            inputs = " and ".join(f"input {n}" for n in about.inputs)
+            raise InputError.without_value(
+                "--reference", f"it was taken from output {about.output} to {inputs}",
+                "use these channels, or take a new reference",
+            )  # fmt: skip
+        return taken, about
 
     def bench(
         self,
@@ -202,13 +249,9 @@ def _reference(
 ) -> tuple[Taken, Resistances]:
     """The reference and the resistances, taken now or earlier, and kept with their date."""
     if plan.reference is not None:
-        taken, about = read_reference(plan.reference, plan.request)
-        if (about.output, about.inputs) != (plan.output, plan.inputs):
-            raise InputError(
-                "reference", f"output {about.output} and inputs {about.inputs}",
-                "use the output and the inputs of the reference, or take a new one",
-            )  # fmt: skip
-        bench.say(f"Reference of {about.date}.")
+        taken, about = plan.earlier(plan.reference)
+        date, _, time = about.date.partition("T")
+        bench.say(f"Reference of {date}, {time[:5]}.")
         folder.keep("bypass", taken.signal, taken.record)
     else:
         taken, resistances = take_reference(bench, plan.request), plan.stated

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import ClassVar
 
@@ -15,6 +15,7 @@ from antecurve.files.output_folder import write_file
 from antecurve.files.played_signal import request_in, signal_comment
 from antecurve.files.reading import read_text
 from antecurve.files.sound import read_commented_sound, sound_bytes
+from antecurve.quantities import format_quantity
 from antecurve.results import Result, json_text
 from antecurve.signals.request import SignalRequest
 from antecurve.signals.signal import Signal, make_signal
@@ -79,9 +80,17 @@ class MeasurementFolder:
     ----------
     path : Path
         The folder.
+    written : list of str
+        Names of the files that it got, in their order.
     """
 
     path: Path
+    written: list[str] = field(init=False, default_factory=list)
+
+    @property
+    def has_reference(self) -> bool:
+        """Whether a later measurement can use the reference."""
+        return {BYPASS, _ABOUT} <= set(self.written)
 
     def keep(self, name: str, signal: Signal, record: Floats) -> None:
         """Write a record.
@@ -147,6 +156,7 @@ class MeasurementFolder:
 
     def _write(self, name: str, content: bytes) -> None:
         write_file(self.path / name, content, force=True, more_follows=True)
+        self.written.append(name)
 
 
 def read_measurement(folder: Path) -> Measurement:
@@ -167,6 +177,9 @@ def read_measurement(folder: Path) -> Measurement:
     FileFormatError
         When it can't be read.
     """
+    if not (folder / _ABOUT).is_file():
+        rule = "name the folder of an earlier measurement"
+        raise FileFormatError.unreadable(folder, f"it has no {_ABOUT}", rule)
     try:
         content = json.loads(read_text(folder / _ABOUT))
         if content.pop("format") != Measurement.FORMAT:
@@ -207,10 +220,19 @@ def read_reference(folder: Path, request: SignalRequest) -> tuple[Taken, Measure
     sound = read_commented_sound(folder / BYPASS)
     made = request_in(sound.comment)
     if made is None or _but_level(made) != _but_level(request):
-        raise FileFormatError(
-            str(folder / BYPASS), "a reference of another signal", "take a new reference"
+        raise FileFormatError.unreadable(
+            folder / BYPASS,
+            f"a reference by {_in_words(made)} serves no measurement by {_in_words(request)}"
+            if made is not None
+            else "it does not say what was played",
+            "measure by its signal, or take a new reference",
         )
     return Taken(make_signal(made), sound.samples), about
+
+
+def _in_words(request: SignalRequest) -> str:
+    rate = format_quantity(request.rate_hz, "Hz")
+    return f"a {request.kind} signal of {request.seconds:g} s at {rate}"
 
 
 def _but_level(request: SignalRequest) -> tuple[object, ...]:

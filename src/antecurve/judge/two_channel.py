@@ -51,7 +51,7 @@ from antecurve.quantities import DB_PER_NEPER, check_number, format_quantity
 if TYPE_CHECKING:
     from antecurve.judge.deviation import Deviation
 
-__all__ = ["LARGEST_RECORD", "STIMULUS_AT", "TwoChannelRecord"]
+__all__ = ["LARGEST_RECORD", "STIMULUS_AT", "TwoChannelRecord", "rate_problem"]
 
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -157,14 +157,7 @@ class TwoChannelRecord(Capture):
 
     def reach_problem(self, band_hz: tuple[float, float]) -> InputError | None:
         """Say why the sampling is too coarse, documented in `Capture`."""
-        if self.rate_hz >= 2.0 * band_hz[1]:
-            return None
-        return InputError(
-            f"{self.name}: sampling rate",
-            format_quantity(self.rate_hz, "Hz"),
-            f"too low for a band up to {format_quantity(band_hz[1], 'Hz')}: record at "
-            f"{format_quantity(2.2 * band_hz[1], 'Hz')} or more, or state a smaller band",
-        )
+        return rate_problem(self.rate_hz, band_hz, field=f"{self.name}: sampling rate")
 
     def saturation_text(self) -> str:
         """Say when a channel stands at its limits, documented in `Capture`."""
@@ -446,6 +439,33 @@ class TwoChannelRecord(Capture):
         before = quiet_samples(self.stimulus, self.rate_hz)
         behind = quiet_samples(self.stimulus[::-1], self.rate_hz)
         return before, self.stimulus.size - behind
+
+
+def rate_problem(rate_hz: float, band_hz: tuple[float, float], *, field: str) -> InputError | None:
+    """Say why a sampling rate is too low for a band.
+
+    Parameters
+    ----------
+    rate_hz : float
+        Sampling rate [Hz].
+    band_hz : tuple of float
+        Band that is judged [Hz].
+    field : str
+        Where the rate stands.
+
+    Returns
+    -------
+    InputError or None
+        ``None`` where it does.
+    """
+    if rate_hz >= 2.0 * band_hz[1]:
+        return None
+    return InputError(
+        field,
+        format_quantity(rate_hz, "Hz"),
+        f"too low for a band up to {format_quantity(band_hz[1], 'Hz')}: record at "
+        f"{format_quantity(2.2 * band_hz[1], 'Hz')} or more, or state a smaller band",
+    )
 
 
 def _check_signals(stimulus: Floats, volts: Floats, name: str) -> None:

@@ -84,19 +84,27 @@ class Bench:
             As in `SoundInterface.exchange`.
         """
         blocks: list[Floats] = []
+        before: list[Floats] = []
 
         def again() -> None:
+            before[:] = _longer(before, blocks)
             blocks.clear()
             self.say("The interface lost samples. Playing once more.")
 
         try:
             record = recorded_whole(self.interface, signal.samples, hear=blocks.append, again=again)
         except BaseException:
-            if blocks:
-                self.keep(f"{name}-interrupted", signal, np.concatenate(blocks))
+            longer = _longer(before, blocks)
+            if longer:
+                self.keep(f"{name}-interrupted", signal, np.concatenate(longer))
             raise
         self.keep(name, signal, record)
         return Taken(signal, record)
+
+
+def _longer(one: list[Floats], other: list[Floats]) -> list[Floats]:
+    """What was recorded longer."""
+    return one if len(one) > len(other) else other
 
 
 def take_reference(bench: Bench, request: SignalRequest) -> Taken:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Generator
+from contextlib import closing
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -52,7 +53,7 @@ class SoundInterface(Protocol):
     def rate_hz(self) -> int:
         """Sampling rate [Hz]."""
 
-    def exchange(self, played: Floats) -> Iterator[Floats]:
+    def exchange(self, played: Floats) -> Generator[Floats, None, None]:
         """Play samples and record until they have come back.
 
         Parameters
@@ -115,7 +116,8 @@ def recorded_whole(
 def _exchanged(interface: SoundInterface, played: Floats, hear: Callable[[Floats], None]) -> Floats:
     """Play once."""
     blocks = []
-    for block in interface.exchange(played):
-        blocks.append(block)
-        hear(block)
+    with closing(interface.exchange(played)) as exchanged:
+        for block in exchanged:
+            blocks.append(block)
+            hear(block)
     return np.concatenate(blocks)
