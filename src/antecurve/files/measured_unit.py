@@ -21,7 +21,7 @@ from antecurve.files.played_signal import signal_wav
 from antecurve.files.recordings import ReadingOptions
 from antecurve.files.sound import sound_bytes
 from antecurve.job import Job
-from antecurve.judge.two_channel import rate_problem
+from antecurve.judge.response_estimate import rate_problem
 from antecurve.signals.request import SignalRequest
 from antecurve.signals.signal import make_signal
 from antecurve.sound.bench import Bench, Taken, take_reference, take_resistances, take_unit

@@ -19,6 +19,7 @@ from antecurve.arrays import even_turns
 from antecurve.errors import InputError
 from antecurve.judge.channel_lines import Band, Lines, Pair, lines_of, sounding_bands
 from antecurve.judge.spectral_filter import Response, by_other_clock, filtered, with_silence
+from antecurve.quantities import format_quantity
 
 __all__ = [
     "HIGHEST_SHARE",
@@ -27,6 +28,7 @@ __all__ = [
     "Channels",
     "ResponseEstimate",
     "measured_response",
+    "rate_problem",
 ]
 
 Floats = NDArray[np.float64]
@@ -319,6 +321,33 @@ class Channels:
 
         late = irfft(_moved_lines(difference, -self.late_s * self.rate_hz), difference.size)
         return replace(self, output=self.output + self.alignment.polarity * late)
+
+
+def rate_problem(rate_hz: float, band_hz: tuple[float, float], *, field: str) -> InputError | None:
+    """Say why a sampling rate is too low for a band.
+
+    Parameters
+    ----------
+    rate_hz : float
+        Sampling rate [Hz].
+    band_hz : tuple of float
+        Band that is judged [Hz].
+    field : str
+        Where the rate stands.
+
+    Returns
+    -------
+    InputError or None
+        ``None`` where it does.
+    """
+    if rate_hz >= 2.0 * band_hz[1]:
+        return None
+    return InputError(
+        field,
+        format_quantity(rate_hz, "Hz"),
+        f"too low for a band up to {format_quantity(band_hz[1], 'Hz')}: record at "
+        f"{format_quantity(2.2 * band_hz[1], 'Hz')} or more, or state a smaller band",
+    )
 
 
 def _moved_lines(samples: Floats, earlier: float) -> Complex:

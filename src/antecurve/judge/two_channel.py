@@ -36,7 +36,12 @@ from antecurve.judge.interruption import (
 )
 from antecurve.judge.network_estimate import NetworkEstimate, network_log_response
 from antecurve.judge.record import limit_share
-from antecurve.judge.response_estimate import Channels, ResponseEstimate, measured_response
+from antecurve.judge.response_estimate import (
+    Channels,
+    ResponseEstimate,
+    measured_response,
+    rate_problem,
+)
 from antecurve.judge.spectral_filter import Response, quiet_samples
 from antecurve.judge.square_wave import SquareWaveCapture
 from antecurve.judge.stimulus_place import STIMULUS_AT, source_drop, stimulus_question
@@ -46,12 +51,12 @@ from antecurve.judge.two_channel_observation import (
     band_frequencies,
     bands_tell_clocks,
 )
-from antecurve.quantities import DB_PER_NEPER, check_number, format_quantity
+from antecurve.quantities import DB_PER_NEPER, check_number
 
 if TYPE_CHECKING:
     from antecurve.judge.deviation import Deviation
 
-__all__ = ["LARGEST_RECORD", "STIMULUS_AT", "TwoChannelRecord", "rate_problem"]
+__all__ = ["LARGEST_RECORD", "STIMULUS_AT", "TwoChannelRecord"]
 
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -439,33 +444,6 @@ class TwoChannelRecord(Capture):
         before = quiet_samples(self.stimulus, self.rate_hz)
         behind = quiet_samples(self.stimulus[::-1], self.rate_hz)
         return before, self.stimulus.size - behind
-
-
-def rate_problem(rate_hz: float, band_hz: tuple[float, float], *, field: str) -> InputError | None:
-    """Say why a sampling rate is too low for a band.
-
-    Parameters
-    ----------
-    rate_hz : float
-        Sampling rate [Hz].
-    band_hz : tuple of float
-        Band that is judged [Hz].
-    field : str
-        Where the rate stands.
-
-    Returns
-    -------
-    InputError or None
-        ``None`` where it does.
-    """
-    if rate_hz >= 2.0 * band_hz[1]:
-        return None
-    return InputError(
-        field,
-        format_quantity(rate_hz, "Hz"),
-        f"too low for a band up to {format_quantity(band_hz[1], 'Hz')}: record at "
-        f"{format_quantity(2.2 * band_hz[1], 'Hz')} or more, or state a smaller band",
-    )
 
 
 def _check_signals(stimulus: Floats, volts: Floats, name: str) -> None:
