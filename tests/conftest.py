@@ -31,6 +31,7 @@ os.environ.pop("COLUMNS", None)
 import pytest  # noqa: E402
 
 from antecurve.job import default_job  # noqa: E402
+from antecurve.pick import early_bound  # noqa: E402
 from antecurve.pipeline import Design, design  # noqa: E402
 
 DATA = Path(__file__).parent / "data"
@@ -135,6 +136,18 @@ def _temporary_folder(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None
 @pytest.fixture(scope="session")
 def default_design() -> Design:
     return design(default_job())
+
+
+@pytest.fixture(scope="module")
+def hurried_bounds() -> Iterator[None]:
+    """Leave little time for bounds of searches that end early, where these are not the point.
+
+    They would take up to eight seconds more, as `test_pick_early_bound.py` tests.
+    """
+    with pytest.MonkeyPatch.context() as patch:
+        for name in ("_BOUND_SECONDS", "_LEAST_SECONDS", "_LEAST_OWN_SECONDS"):
+            patch.setattr(early_bound, name, 0.1)
+        yield
 
 
 @pytest.fixture(scope="session")

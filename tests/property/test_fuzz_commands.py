@@ -16,6 +16,8 @@ from hypothesis import strategies as st
 from antecurve.cli.main import run
 from antecurve.pipeline import Design
 
+# What a bound finds late is no matter here.
+pytestmark = pytest.mark.usefixtures("hurried_bounds")
 FEW = settings(
     max_examples=15, deadline=None, suppress_health_check=list(HealthCheck), derandomize=True
 )

@@ -15,6 +15,7 @@ import math
 import pkgutil
 import tomllib
 import warnings
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -34,6 +35,7 @@ from antecurve.parts.position import Part
 from antecurve.pipeline import Design
 from antecurve.signals.request import SignalRequest
 from antecurve.switched.request import BoxJob, SwitchPosition
+from antecurve.synthesis import own_starts
 from antecurve.synthesis.formula_text import numeric_formulas
 from antecurve.synthesis.formulas import form_formulas
 
@@ -58,6 +60,14 @@ SLOW = {
     "judge.curve_guess.guess_unit_curve", "diagnose.diagnosis.diagnose_unit",
 }  # fmt: skip
 """Called with their required arguments wrong: a call that succeeds takes seconds."""
+
+
+@pytest.fixture(scope="module", autouse=True)
+def _few_starts() -> Iterator[None]:
+    """Values that no network has are given up after a few starts, as after all of them."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(own_starts, "_EFFORT", own_starts._EFFORT // 12)
+        yield
 
 
 @pytest.fixture(scope="module")

@@ -89,8 +89,7 @@ def test_stated_noise_judges_the_misfit() -> None:
     assert any("larger than noise of 0.03 dB" in fault for fault in small.faults)
 
 
-@pytest.mark.parametrize("index", [0, 9, 30])
-@pytest.mark.parametrize("size", [3.0, -3.0])
+@pytest.mark.parametrize(("index", "size"), [(0, 3.0), (9, -3.0), (30, 3.0), (30, -3.0)])
 def test_an_outlier_is_named_and_does_no_harm(index: int, size: float) -> None:
     levels = np.round(DISC, 1)
     levels[index] += size
