@@ -14,12 +14,13 @@ from antecurve.curves.model import Curve
 from antecurve.job import Job, NetworkRequest, Target
 from antecurve.networks.topology import ElementKind, Loading
 from antecurve.pick.candidates import stock_of
+from antecurve.switched.box_proof import NothingInCommon, _variables
 from antecurve.switched.conflicts import Conflict
 from antecurve.switched.exact_bounds import ExactBounds, ValueBound, Wanted
 from antecurve.switched.exact_hull import Corners, Hull
 from antecurve.switched.exact_roots import ExactRoots
 from antecurve.switched.exact_tables import curve_with_pole, form_tables, pole_range
-from antecurve.switched.exclusion import Exclusions, _cannot_share, _variables
+from antecurve.switched.exclusion import Exclusions
 from antecurve.switched.request import BoxJob, SwitchPosition, SwitchRequest
 from antecurve.switched.sharing import ranges_of
 from antecurve.switched.throws import ThrownNetwork
@@ -145,7 +146,7 @@ def test_curves_share_what_their_exact_values_have_in_common(
     tables = form_tables("foster-1", jobs, lowest_pole_hz=30e3)
     exclusions = Exclusions(tables, jobs, ranges_of(stock_of(JOB, None)), 30e3)
     # However many boxes are tried: a few, as it takes time.
-    monkeypatch.setattr("antecurve.switched.exclusion._EFFORTS", (0, 300, 2000))
+    monkeypatch.setattr("antecurve.switched.exclusion._MOST_OF_SET", 2000)
     assert exclusions.conflict((0, 0), frozenset({"R2", "C2"})) is None
     conflict = exclusions.conflict((0, 0), frozenset({"R1", "R2"}))
     assert conflict is not None and conflict.proved
@@ -184,12 +185,11 @@ def test_three_curves_at_once(form: str, equal: bool, switched: set[str], proved
     tables = form_tables(form, jobs, lowest_pole_hz=30e3)
     exclusions = Exclusions(tables, jobs, ranges_of(stock_of(JOB, None)), 30e3)
     wanted = tuple(exclusions._wanted(number, 0) for number in range(3))
-    assert (
-        _cannot_share(
-            wanted, frozenset(switched), exclusions._ranges, fixed=form != "foster-1", most=2500
-        )[0]
-        == proved
+    proof = NothingInCommon(
+        wanted, frozenset(switched), exclusions._ranges, fixed=form != "foster-1"
     )
+    assert not proof.advance(40)
+    assert proof.advance(2500) == proved  # goes on where it was
 
 
 def test_a_conflict_of_three_in_words() -> None:

@@ -135,21 +135,21 @@ class Hull:
         new_low, new_high = (np.log(one + share * (two - one)) for share in (begin, end))
         return np.maximum(low, new_low), np.minimum(high, new_high), keep
 
-    def bent_by_variable(self) -> Floats:
-        """Sum up how far the functions are from affine for each variable.
+    def moved_by_variable(self) -> Floats:
+        """Tell along which variable halving helps most.
 
         Returns
         -------
         numpy.ndarray of float, shape (boxes, variables)
-            What halving along a variable halves.
+            How far the functions change with each, times how far they are from affine for it.
+            Either alone takes up to three times the boxes, of networks whose other does the work.
         """
-        count = self._signs.shape[1]
         sums = []
-        for variable in range(count):
+        for variable in range(self._signs.shape[1]):
             shape = (len(self._bent), 2**variable, 2, -1, self._bent.shape[2])
             sides = self._bent.reshape(shape)
             sums.append(np.abs(sides[:, :, 1] - sides[:, :, 0]).mean(axis=(1, 2)).sum(axis=1))
-        return np.stack(sums, axis=1)
+        return np.stack(sums, axis=1) * np.abs(self._slopes).sum(axis=1)
 
 
 def _not_above_zero(one: Floats, two: Floats) -> tuple[Floats, Floats]:

@@ -2,26 +2,18 @@
 
 Some values of two or three switch positions are the same, others their own.  Where one of a pair
 that makes a zero follows from the other, that both are shared is left out, which allows more.  The
-logarithms that remain span a box.  It is halved until in every part either bounds exclude one of
-the curves (`antecurve.switched.exact_bounds`) or equations exclude all at once
-(`antecurve.switched.exact_roots`).  With equal levels two curves may share what three cannot.
+logarithms that remain span a box, of which every part is excluded (`antecurve.switched.box_proof`).
+With equal levels two curves may share what three cannot.
 """
 
 from __future__ import annotations
 
-import math
-from collections.abc import Mapping
-from itertools import combinations, product
+from itertools import combinations
 
-import numpy as np
-from numpy.typing import NDArray
-
-from antecurve.curves.model import FLAT
 from antecurve.job import Job
+from antecurve.switched.box_proof import NothingInCommon, Ranges
 from antecurve.switched.conflicts import Conflict, value_bounds
-from antecurve.switched.exact_bounds import ExactBounds, ExactModel, ValueBound, Wanted
-from antecurve.switched.exact_hull import Hull
-from antecurve.switched.exact_roots import ExactRoots
+from antecurve.switched.exact_bounds import ValueBound, Wanted
 from antecurve.switched.exact_tables import FormTables, pole_range
 from antecurve.switched.position_bound import Budget
 from antecurve.switched.request import SwitchPosition
@@ -31,19 +23,15 @@ from antecurve.synthesis.sections.cascade import CASCADE_LONG_FIRST, CASCADE_SHO
 
 __all__ = ["Exclusions"]
 
-Floats = NDArray[np.float64]
-Ranges = Mapping[object, tuple[float, float]]
 Positions = tuple[tuple[SwitchPosition, Job], ...]
 _Group = tuple[tuple[int, int], ...]
 
-_EFFORTS = (0, 300, 3000, 30_000)
-"""Boxes of one proof, in turns: of some curves one box tells, others share as much as is asked."""
-_MOST_OF_FORM = 100_000  # boxes of all proofs of one form: some ten seconds
-_BATCH = 2**14  # corners of boxes at a time: goes nearly depth first
+_EFFORTS = (0, 300)
+"""Boxes of each proof at first: of some curves one box tells, of others some show how it goes."""
+_TURN = 1000  # boxes, or half as many as before: of a proof that is expected to end first
+_MOST_OF_SET = 60_000  # boxes of all proofs about one set: some ten seconds
+_MOST_OF_FORM = 100_000  # the same of one form
 _MOST_AT_ONCE = 3  # positions: of more the corners are too many
-_MOST_VARIABLES = 10  # likewise
-_HEAVY = 6  # variables: boxes of more count by their corners
-_NARROW = 1e-3  # of a logarithm: a box that is left so narrow holds values for both curves
 
 
 class Exclusions:
@@ -74,8 +62,7 @@ class Exclusions:
             CASCADE_LONG_FIRST, CASCADE_SHORT_FIRST,
         )  # fmt: skip
         self._left = _MOST_OF_FORM
-        self._known: dict[_Group, list[tuple[frozenset[str], bool, int]]] = {}
-        self._proofs: dict[_Group, int] = {}
+        self._known: dict[_Group, dict[frozenset[str], NothingInCommon]] = {}
 
     def conflict(self, chosen: tuple[int, ...], switched: frozenset[str]) -> Conflict | None:
         """Find two or three curves that cannot be made if some positions alone are switched.
@@ -99,34 +86,48 @@ class Exclusions:
             for group in combinations(numbers, size)
         ]
         for most in _EFFORTS:  # what is known already comes first, what is easily proved next
-            for group in sorted(groups, key=lambda g: -self._proofs.get(g, 0)):
+            for group in sorted(groups, key=self._proved_of, reverse=True):
                 if self._excluded(group, switched, most):
-                    wanted = [self._wanted(*member) for member in group]
-                    common = frozenset.intersection(
-                        *(frozenset(e.ref for e in w.elements) for w in wanted)
-                    )
-                    refs = tuple(r for r in self._tables.topology.refs if r in common - switched)
-                    return Conflict(refs, tuple(w.name for w in wanted), "", 0.0)
+                    return self._conflict(group, switched)
+        proofs = {group: self._known[group].get(switched) for group in groups}
+        under_way = {group: p for group, p in proofs.items() if p is not None and not p.ended}
+        least = self._left - _MOST_OF_SET
+        while under_way and self._left > max(least, 0) and not self._budget.late_for_proofs:
+            group, proof = min(under_way.items(), key=lambda item: item[1].expected)
+            if self._excluded(group, switched, proof.bounded + max(_TURN, proof.bounded // 2)):
+                return self._conflict(group, switched)
+            if proof.ended:
+                del under_way[group]
         return None
+
+    def _conflict(self, group: _Group, switched: frozenset[str]) -> Conflict:
+        """State what a group of curves cannot share."""
+        wanted = [self._wanted(*member) for member in group]
+        common = frozenset.intersection(*(frozenset(e.ref for e in w.elements) for w in wanted))
+        refs = tuple(r for r in self._tables.topology.refs if r in common - switched)
+        return Conflict(refs, tuple(w.name for w in wanted), "", 0.0)
+
+    def _proved_of(self, group: _Group) -> int:
+        """How much is proved of a group."""
+        return sum(proof.proved for proof in self._known.get(group, {}).values())
 
     def _excluded(self, group: _Group, switched: frozenset[str], most: int) -> bool:
         """Whether positions are known to conflict, or it takes no more boxes to prove it."""
-        known = self._known.setdefault(group, [])
-        for others, proved, tried in known:
-            if proved and switched <= others:
-                return True
-            if not proved and others <= switched and most <= tried:
-                return False
-        most = min(most, self._left)
-        if most <= 0 or self._budget.late_for_proofs:
+        known = self._known.setdefault(group, {})
+        if any(proof.proved and switched <= others for others, proof in known.items()):
+            return True
+        if any(p.ended and not p.proved and others <= switched for others, p in known.items()):
             return False
-        wanted = tuple(self._wanted(*member) for member in group)
-        proved, bounded = _cannot_share(
-            wanted, switched, self._ranges, fixed=self._fixed, most=most
-        )
-        self._left -= bounded
-        self._proofs[group] = self._proofs.get(group, 0) + proved
-        known.append((switched, proved, most))
+        proof = known.get(switched)
+        if proof is None:
+            wanted = tuple(self._wanted(*member) for member in group)
+            proof = NothingInCommon(wanted, switched, self._ranges, fixed=self._fixed)
+            known[switched] = proof
+        if self._budget.late_for_proofs:
+            return False
+        before = proof.bounded
+        proved = proof.advance(min(most, before + self._left))
+        self._left -= proof.bounded - before
         return proved
 
     def _wanted(self, number: int, index: int) -> Wanted:
@@ -151,106 +152,3 @@ class Exclusions:
                 sign = 0.0 if len(refs) == 1 else 1.0 if kinds[first] != kinds[last] else -1.0
                 made.append(ValueBound(first, last, sign, low, high))
         return tuple(made)
-
-
-def _cannot_share(
-    positions: tuple[Wanted, ...], switched: frozenset[str], ranges: Ranges, *, fixed: bool,
-    most: int,
-) -> tuple[bool, int]:  # fmt: skip
-    """Whether it is proved that no values make all curves, and how many boxes it took.
-
-    Nothing is proved where it would take more, for flat curves, and where the zeros of the networks
-    are not known.
-    """
-    if any(not w.zeros_s or w.curve.name == FLAT for w in positions):
-        return False, 0
-    bounded = 0
-    for pairs in product(*(wanted.paired(fixed=fixed) for wanted in positions)):
-        proved, count = _excluded(positions, pairs, switched, ranges, most - bounded)
-        bounded += count
-        if not proved:
-            return False, bounded
-    return True, bounded
-
-
-def _excluded(
-    positions: tuple[Wanted, ...], pairs: tuple[dict[tuple[int, int], float], ...],
-    switched: frozenset[str], ranges: Ranges, most: int,
-) -> tuple[bool, int]:  # fmt: skip
-    """Whether no values do with the zeros made by certain pairs, and the boxes that it took."""
-    models, low, high = _variables(positions, pairs, switched, ranges)
-    if np.any(low > high):
-        return True, 0
-    if len(low) > _MOST_VARIABLES:
-        return False, 0
-    batch = _BATCH >> len(low)
-    try:
-        bounds = [ExactBounds(m, w) for m, w in zip(models, positions, strict=True)]
-    except ValueError:
-        return False, 0
-    roots = [ExactRoots(*each) for each in zip(models, positions, pairs, bounds, strict=True)]
-    stack, bounded = [(low[None], high[None])], 0
-    while stack and bounded < most:
-        low, high = stack.pop()
-        if len(low) > batch:
-            stack.append((low[batch:], high[batch:]))
-            low, high = low[:batch], high[:batch]
-        bounded += len(low) << max(low.shape[1] - _HEAVY, 0)
-        for model, bound in zip(models, bounds, strict=True):
-            low, high = model.narrowed(low, high)
-            own = model.variables
-            keep = bound(*model.element_ends(low[:, own], high[:, own]))
-            low, high = low[keep], high[keep]
-        if not len(low):
-            continue
-        hull = Hull([corners for of_one in roots for corners in of_one.at_corners(low, high)])
-        axis = hull.bent_by_variable().argmax(axis=1)
-        low, high, keep = hull.narrowed(low, high)
-        keep &= hull.may_hold_zero()
-        low, high, axis = low[keep], high[keep], axis[keep]
-        if np.any((high - low).max(axis=1, initial=_NARROW) < _NARROW):
-            return False, bounded
-        if len(low):
-            stack.append(_halves(low, high, axis))
-    return not stack, bounded
-
-
-def _halves(low: Floats, high: Floats, axis: NDArray[np.int64]) -> tuple[Floats, Floats]:
-    """Boxes halved along an axis of each."""
-    box = np.arange(len(low))
-    middle = (low[box, axis] + high[box, axis]) / 2.0
-    lower, upper = low.copy(), high.copy()
-    lower[box, axis], upper[box, axis] = middle, middle
-    return np.concatenate([low, lower]), np.concatenate([upper, high])
-
-
-def _variables(
-    positions: tuple[Wanted, ...], pairs: tuple[dict[tuple[int, int], float], ...],
-    switched: frozenset[str], ranges: Ranges,
-) -> tuple[list[ExactModel], Floats, Floats]:  # fmt: skip
-    """The positions by the logarithms that remain, and the box of these."""
-    number: dict[tuple[str, str], int] = {}
-    models, ends = [], []
-    for wanted, products in zip(positions, pairs, strict=True):
-        refs = [e.ref for e in wanted.elements]
-        signs, shifts = np.ones(len(refs)), np.zeros(len(refs))
-        told_by = list(refs)
-        for (resistor, capacitor), time in products.items():
-            follows, leads = capacitor, resistor
-            if refs[resistor] in switched and refs[capacitor] not in switched:
-                follows, leads = resistor, capacitor
-            signs[follows], shifts[follows] = -1.0, math.log(time)
-            told_by[follows] = refs[leads]
-        keys = [(ref, wanted.name if ref in switched else "") for ref in told_by]
-        columns_of = [number.setdefault(key, len(number)) for key in keys]
-        variables = sorted(set(columns_of))
-        columns = np.array([variables.index(c) for c in columns_of])
-        models.append(ExactModel(wanted, columns, signs, shifts, np.array(variables)))
-        for element, sign, shift, column in zip(
-            wanted.elements, signs, shifts, columns_of, strict=True
-        ):
-            ends.append((column, sorted(float(sign * (x - shift)) for x in ranges[element.kind])))
-    low, high = np.full(len(number), -math.inf), np.full(len(number), math.inf)
-    for column, (least, most) in ends:
-        low[column], high[column] = max(low[column], least), min(high[column], most)
-    return models, low, high
