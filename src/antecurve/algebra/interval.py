@@ -148,7 +148,7 @@ class Interval:
     def __truediv__(self, other: Operand) -> Interval:
         other = Interval.of(other)
         holds_zero = (other.low <= 0.0) & (other.high >= 0.0)
-        with np.errstate(divide="ignore"):
+        with np.errstate(divide="ignore", over="ignore"):  # beyond all numbers: no bound
             low = np.where(holds_zero, -np.inf, 1.0 / other.high)
             high = np.where(holds_zero, np.inf, 1.0 / other.low)
         return self * _widened(low, high)

@@ -16,12 +16,15 @@ from antecurve.quantities import format_quantity
 from antecurve.switched.exact_tables import ExactTable, FormTables, exact_topology
 from antecurve.switched.request import SwitchPosition
 from antecurve.switched.throws import matching_networks
+from antecurve.synthesis.sections import form_names
+from antecurve.texts import counted
 
 __all__ = ["beyond_range", "curves_apart", "out_of_range_refusal"]
 
 Floats = NDArray[np.float64]
 Ranges = Mapping[object, tuple[float, float]]
 
+_FEW = 4  # forms: the names of more are longer than what is said of them
 _NEAR_RANGE = 0.5  # ln: what the samples of impedance leave between them
 
 
@@ -146,14 +149,20 @@ def _apart(
     """The refusal of two curves, or of more of which any fewer could share a box."""
     listed = f"{', '.join(chosen[:-1])} and {chosen[-1]}"
     each = ", ".join(
-        f"{name} is made by {' or '.join(of)}" for name, of in zip(chosen, alone, strict=True)
+        f"{name} is made by {_some(of, ' or ')}" for name, of in zip(chosen, alone, strict=True)
     )
     together = "no form makes both in one network"
     if len(chosen) > 2:
         fewer = "each two" if len(chosen) == 3 else f"any {len(chosen) - 1} of them"
         together = f"{fewer} share a form, but none makes all {len(chosen)} in one network"
+    others = ", or allow other forms" if set(form_names()) - set(forms) else ""
     return UnattainableError(
-        ", ".join(forms),
+        _some(forms, ", "),
         f"{listed} cannot share a box: {together}; {each}",
-        "give one of them a box of its own, or allow other forms",
+        f"give one of them a box of its own{others}",
     )
+
+
+def _some(forms: Sequence[str], between: str) -> str:
+    """Name forms, or count them where they are many."""
+    return between.join(forms) if len(forms) <= _FEW else counted(len(forms), "form")

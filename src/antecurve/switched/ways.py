@@ -27,6 +27,7 @@ __all__ = ["FormWays", "Way"]
 _MOST_WAYS = 60  # that are tried, fewest thrown first: a flat position has up to nine
 _COLLECTED = 3000  # before the fewest thrown are chosen
 _MOST_STEPS = 200_000  # of a proof: some ten seconds
+_QUICK_STEPS = 500  # the same, a fifth of a second: taken whatever the time
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +83,7 @@ class FormWays:
         self._conflicts = Conflicts(tables)
         self._listed: dict[tuple[int, bool], tuple[Way, ...]] = {}
         self._ruled_out: dict[int, bool] = {}
+        self._cut_short = False  # whether some ways were left out
 
     def ways(self, count: int) -> tuple[Way, ...]:
         """List ways that a set of some size may do for, fewest thrown first.
@@ -134,11 +136,10 @@ class FormWays:
             False, too, where a proof would take too long, or there are too many ways.
         """
         if count not in self._ruled_out:
-            steps: list[int] = []
-            ways = self._from((), frozenset(), {}, count, steps, proved=True)
+            self._cut_short = False
+            ways = self._from((), frozenset(), {}, count, [], proved=True)
             no_way = all(self._excluded(way, count) for way in ways)
-            ended = len(steps) < _MOST_STEPS and not self._budget.late_for_proofs
-            self._ruled_out[count] = no_way and ended
+            self._ruled_out[count] = no_way and not self._cut_short
         return self._ruled_out[count]
 
     def _excluded(self, way: Way, count: int) -> bool:
@@ -186,7 +187,8 @@ class FormWays:
         steps.append(len(chosen))
         conflicts = tuple(worst[refs] for refs in sorted(worst))
         late = self._budget.late_for_proofs if proved else self._budget.late
-        if late or len(steps) >= _MOST_STEPS:
+        if (late and not (proved and len(steps) < _QUICK_STEPS)) or len(steps) >= _MOST_STEPS:
+            self._cut_short = True
             return
         if not fewest_hitting(self.tables.topology.refs, conflicts, forced, count):
             return
