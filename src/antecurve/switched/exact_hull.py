@@ -149,7 +149,7 @@ class Hull:
             shape = (len(self._bent), 2**variable, 2, -1, self._bent.shape[2])
             sides = self._bent.reshape(shape)
             sums.append(np.abs(sides[:, :, 1] - sides[:, :, 0]).mean(axis=(1, 2)).sum(axis=1))
-        return np.stack(sums, axis=1) * np.abs(self._slopes).sum(axis=1)
+        return np.asarray(np.stack(sums, axis=1) * np.abs(self._slopes).sum(axis=1))
 
 
 def _not_above_zero(one: Floats, two: Floats) -> tuple[Floats, Floats]:
