@@ -32,13 +32,14 @@ from antecurve.pick.cone import Cone
 from antecurve.pick.model import NEPER_DB, NetworkModel
 from antecurve.pick.time_constants import symmetric, time_constant_hull
 
-__all__ = ["CoefficientWindows"]
+__all__ = ["LEAST_LIMIT", "CoefficientWindows", "coefficient_cone", "parity_pairs", "squared"]
 
 Floats = NDArray[np.float64]
+Powers = NDArray[np.int64]
 Windows = list[tuple[int, int, float]]
 
 _POINTS = 25  # frequencies: as many as tell three zeros and four poles apart
-_LEAST_LIMIT = 1e-4  # Np: of smaller ones linear programming would lose digits
+LEAST_LIMIT = 1e-4  # Np: of smaller ones linear programming would lose digits
 _SHARES = np.exp(np.linspace(-8.0, 8.0, 33))  # a, by judgement: of 0.5 between, products miss 3 %
 _SLACK = 1e-9  # relative: widens each bound by more than its sums round
 
@@ -65,16 +66,16 @@ class CoefficientWindows:
         self._model, self._grids, self.empty = model, grids, False
         sample = model.transfer(np.exp(grids.logs(grids.whole().first)))
         self._tops = np.flatnonzero(sample.numerator[0])
-        self._bottoms = np.flatnonzero(_squared(sample.denominator)[0])
-        asked, limit = limit, max(limit, _LEAST_LIMIT)
-        cone, scale = self._cone(limit)
+        self._bottoms = np.flatnonzero(squared(sample.denominator)[0])
+        asked, limit = limit, max(limit, LEAST_LIMIT)
+        cone, scale = coefficient_cone(model, self._tops, self._bottoms, limit)
         count = len(self._tops)
 
         def largest(upper: int, lower: int) -> float:
             ratio = cone.largest_ratio(upper=upper, lower=lower) * scale[lower] / scale[upper]
             return float(ratio * (1.0 + _SLACK))
 
-        def windows(powers: NDArray[np.int64], start: int) -> Windows:
+        def windows(powers: Powers, start: int) -> Windows:
             return [
                 (int(powers[k]), int(powers[i]), largest(start + k, start + i))
                 for k, i in permutations(range(len(powers)), 2)
@@ -95,34 +96,6 @@ class CoefficientWindows:
             ratios = free * largest(k, bottom), free * largest(bottom, k)
             self._across.append((int(self._tops[k]), int(self._bottoms[i]), *ratios))
 
-    def _cone(self, limit: float) -> tuple[Cone, Floats]:
-        """Squares of the n_k, their products and the e_k within the limit; and their scale."""
-        model, tops = self._model, self._tops
-        frequency = np.geomspace(*model.job.target.band_hz, _POINTS)
-        x = (2.0 * math.pi * frequency[:, None]) ** 2
-        wanted = level_db(model.job.curve, frequency) / NEPER_DB + math.log(model.job.gain)
-        size = np.prod(1.0 + x * np.array(zero_pole_gain(model.job.curve).poles_s) ** 2, axis=1)
-        pairs = _pairs(tops)
-        squares = x**tops
-        products = [
-            2.0 * (-1.0) ** ((tops[j] - tops[i]) // 2) * x[:, 0] ** ((tops[i] + tops[j]) // 2)
-            for i, j in pairs
-        ]
-        top = np.column_stack([squares, *products]) * np.exp(-2.0 * wanted)[:, None]
-        columns = np.hstack([top, x**self._bottoms]) / size[:, None]
-        scale = np.abs(columns).max(axis=0)
-        columns /= scale
-        top, bottom = columns[:, : top.shape[1]], columns[:, top.shape[1] :]
-        wide = math.exp(limit * (1.0 + _SLACK))
-        rows = [np.hstack([top / wide, -bottom * wide]), np.hstack([-top * wide, bottom / wide])]
-        for number, (i, j) in enumerate(pairs):
-            shares = np.zeros((len(_SHARES), len(scale)))
-            shares[:, len(tops) + number] = 1.0 / scale[len(tops) + number]
-            middle = math.sqrt(scale[i] * scale[j])
-            shares[:, i], shares[:, j] = -_SHARES / (2.0 * middle), -1.0 / (2.0 * middle * _SHARES)
-            rows.append(shares / np.abs(shares).max(axis=1, keepdims=True))
-        return Cone(np.concatenate(rows)), scale
-
     def _has_real_zeros(self, cone: Cone, scale: Floats) -> bool:
         """Whether all networks in the cone have real zeros, as many as the curve."""
         ideal, tops = zero_pole_gain(self._model.job.curve), self._tops
@@ -134,9 +107,9 @@ class CoefficientWindows:
             y = 1.0 / (longer * shorter)
             function = np.zeros(len(scale))
             function[: len(tops)] = (-y) ** tops
-            function[len(tops) : len(tops) + len(_pairs(tops))] = [
+            function[len(tops) : len(tops) + len(parity_pairs(tops))] = [
                 2.0 * (-1.0) ** ((tops[j] - tops[i]) // 2) * (-y) ** ((tops[i] + tops[j]) // 2)
-                for i, j in _pairs(tops)
+                for i, j in parity_pairs(tops)
             ]
             if not cone.is_negative((-1.0) ** number * function / scale):
                 return False
@@ -164,7 +137,7 @@ class CoefficientWindows:
         low = self._model.transfer(np.exp(self._grids.logs(boxes.first)))
         high = self._model.transfer(np.exp(self._grids.logs(boxes.last)))
         least, most = low.numerator**2, high.numerator**2
-        least_e, most_e = _squared(low.denominator), _squared(high.denominator)
+        least_e, most_e = squared(low.denominator), squared(high.denominator)
         keep = np.full(len(least), not self.empty)
         for k, i, largest in self._top:
             keep &= least[:, k] <= largest * most[:, i]
@@ -177,8 +150,66 @@ class CoefficientWindows:
         return keep
 
 
-def _pairs(tops: NDArray[np.int64]) -> list[tuple[int, int]]:
-    """Coefficients whose product counts in |N|^2: both of even or both of odd powers."""
+def coefficient_cone(
+    model: NetworkModel, tops: Powers, bottoms: Powers, limit: float
+) -> tuple[Cone, Floats]:
+    """Bound what coefficients networks within an error limit have.
+
+    Parameters
+    ----------
+    model : NetworkModel
+        The network; its output is against ground.
+    tops, bottoms : numpy.ndarray of int
+        Powers of s in N, and of w^2 in |D|^2, ascending.
+    limit : float
+        Largest centred error [Np], not below 1e-4.
+
+    Returns
+    -------
+    cone : Cone
+        Of squares of the n_k, products of two (`parity_pairs`) and the e_k, each times its scale.
+    scale : numpy.ndarray of float
+        These scales.
+    """
+    frequency = np.geomspace(*model.job.target.band_hz, _POINTS)
+    x = (2.0 * math.pi * frequency[:, None]) ** 2
+    wanted = level_db(model.job.curve, frequency) / NEPER_DB + math.log(model.job.gain)
+    size = np.prod(1.0 + x * np.array(zero_pole_gain(model.job.curve).poles_s) ** 2, axis=1)
+    pairs = parity_pairs(tops)
+    squares = x**tops
+    products = [
+        2.0 * (-1.0) ** ((tops[j] - tops[i]) // 2) * x[:, 0] ** ((tops[i] + tops[j]) // 2)
+        for i, j in pairs
+    ]
+    top = np.column_stack([squares, *products]) * np.exp(-2.0 * wanted)[:, None]
+    columns = np.hstack([top, x**bottoms]) / size[:, None]
+    scale = np.abs(columns).max(axis=0)
+    columns /= scale
+    top, bottom = columns[:, : top.shape[1]], columns[:, top.shape[1] :]
+    wide = math.exp(limit * (1.0 + _SLACK))
+    rows = [np.hstack([top / wide, -bottom * wide]), np.hstack([-top * wide, bottom / wide])]
+    for number, (i, j) in enumerate(pairs):
+        shares = np.zeros((len(_SHARES), len(scale)))
+        shares[:, len(tops) + number] = 1.0 / scale[len(tops) + number]
+        middle = math.sqrt(scale[i] * scale[j])
+        shares[:, i], shares[:, j] = -_SHARES / (2.0 * middle), -1.0 / (2.0 * middle * _SHARES)
+        rows.append(shares / np.abs(shares).max(axis=1, keepdims=True))
+    return Cone(np.concatenate(rows)), scale
+
+
+def parity_pairs(tops: Powers) -> list[tuple[int, int]]:
+    """List coefficients whose product counts in |N|^2: both of even or both of odd powers.
+
+    Parameters
+    ----------
+    tops : numpy.ndarray of int
+        Powers of s in N, ascending.
+
+    Returns
+    -------
+    list of tuple of int
+        Their places.
+    """
     return [(i, j) for j in range(len(tops)) for i in range(j) if (tops[j] - tops[i]) % 2 == 0]
 
 
@@ -193,8 +224,19 @@ def _ratios(least: Floats, most: Floats) -> Windows:
     return windows
 
 
-def _squared(polynomial: Floats) -> Floats:
-    """Coefficients of |P(jw)|^2 by powers of w^2."""
+def squared(polynomial: Floats) -> Floats:
+    """Compute the coefficients of |P(jw)|^2 by powers of w^2.
+
+    Parameters
+    ----------
+    polynomial : numpy.ndarray of float, shape (polynomials, powers)
+        Coefficients of P, ascending powers of s.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (polynomials, powers)
+        Ascending powers of w^2.
+    """
     count = polynomial.shape[1]
     squares = np.zeros_like(polynomial)
     for i in range(count):

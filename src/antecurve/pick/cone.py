@@ -62,18 +62,32 @@ class Cone:
         float
             What it is at most; infinite where no bound is shown.
         """
+        variables = np.eye(self._rows.shape[1])
+        return self.largest_quotient(variables[upper], variables[lower])
+
+    def largest_quotient(self, over: Floats, under: Floats) -> float:
+        """Bound the quotient of two linear functions.
+
+        Parameters
+        ----------
+        over, under : numpy.ndarray of float, shape (variables,)
+            Their coefficients; the lower one is above 0 all over the cone.
+
+        Returns
+        -------
+        float
+            What it is at most; infinite where no bound is shown.
+        """
         count, variables = self._rows.shape
+        sizes = np.abs(over).max(), np.abs(under).max()
+        over, under = over / sizes[0], under / sizes[1]
         conditions = np.zeros((variables, count + 1))
         conditions[:, :-1] = -self._rows.T
-        conditions[lower, -1] = -1.0
-        limits = np.full(variables, -_MARGIN)
-        limits[upper] -= 1.0
-        solution = _solved(np.append(np.zeros(count), 1.0), conditions, limits)
-        if solution is None:
+        conditions[:, -1] = -under
+        solution = _solved(np.append(np.zeros(count), 1.0), conditions, -_MARGIN - over)
+        if solution is None or not self._shown(over - solution[-1] * under, solution[:-1]):
             return math.inf
-        function = np.zeros(variables)
-        function[upper], function[lower] = 1.0, -solution[-1]
-        return float(solution[-1]) if self._shown(function, solution[:-1]) else math.inf
+        return float(solution[-1] * sizes[0] / sizes[1])
 
     def _shown(self, function: Floats, weights: Floats) -> bool:
         rounded = _ROUNDED * (np.abs(function) + np.abs(self._rows.T) @ weights)

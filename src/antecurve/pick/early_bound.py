@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from antecurve.pick.boxes import Boxes
 from antecurve.pick.branch_and_bound import Space, exhaust
+from antecurve.pick.curve_equations import MOST_POSITIONS
 from antecurve.pick.model import NEPER_DB, NetworkModel
 from antecurve.pick.monotone_bounds import monotone_cut
 from antecurve.pick.objective import resolution
@@ -31,9 +32,11 @@ _BOUND_SECONDS = 1.0  # each form of the default job is bounded in a tenth of it
 _BOUND_SHARE = 1.0 / 12.0  # of a longer budget: narrow limits of an RC shunt of four poles take 2 s
 _MOST_SHARE = 0.25  # of any budget: by judgement, the search itself matters more
 _LEAST_SECONDS = 8.0  # for the smallest limits of all networks, which take 4 s at most by trial
-_LEAST_OWN_SECONDS = 3.0  # of networks that are no ladders: what is not excluded in two never is
+_LEAST_OWN_SECONDS = 3.0  # of networks that are no ladders, where windows alone tell
 _SMALLEST = 1e-6 / NEPER_DB  # half a second; where no ladder lacks a pole of it, two
 _SMALLEST_WHOLE = 1e-7 / NEPER_DB  # of many positions without pairs, where 1e-6 dB takes ten
+_SMALLEST_MESHED = tuple(db / NEPER_DB for db in (1e-12, 1e-9))
+"""Of networks that are no ladder: smaller limits leave equations less room, 1e-12 rounds."""
 _SMALL = tuple(db / NEPER_DB for db in (1e-5, 1e-4, 1e-3))  # of many positions, half a second each
 _SHARES: Shares = (1.0 / 32.0, 1.0 / 2.0)  # of the limit: a small bound first, then one that tells
 _FEW_SHARES: Shares = (1.0 / 2.0,)  # of few positions every limit takes about as long
@@ -76,16 +79,13 @@ def raise_bound(search: Search, limit: float, *, seconds: float = _BOUND_SECONDS
     Notes
     -----
     It looks at the time between its steps.  Where the time is over before the smallest limit of
-    each network, it goes on for 8 s in all, 3 s for a network that is no ladder, or longer as the
-    machine is slowed down by other work.
+    each network, it goes on for 8 s in all, 3 s for a network that is no ladder of fewer
+    than 7 or more than 10 positions, or longer as the machine is slowed down by other work.
     An interruption from the keyboard ends it.
     """
     start = time.perf_counter()
     until = start + max(seconds, _BOUND_SECONDS)
-    least = max(
-        _LEAST_OWN_SECONDS if space.model.ladder is None else _LEAST_SECONDS
-        for space in search.spaces
-    )
+    least = max(_least_seconds(space) for space in search.spaces)
     latest = start + least * search.slowness
     try:
         for number, space in enumerate(search.spaces):
@@ -104,6 +104,13 @@ def raise_bound(search: Search, limit: float, *, seconds: float = _BOUND_SECONDS
         pass
     bounds = [search.lower_of.get(number, 0.0) for number in range(len(search.spaces))]
     search.lower = max(search.lower, min(bounds))
+
+
+def _least_seconds(space: Space) -> float:
+    """Time for the smallest limit of a network [s]."""
+    equations = MANY_POSITIONS <= len(space.candidates) <= MOST_POSITIONS
+    plain = space.model.ladder is None and not equations
+    return _LEAST_OWN_SECONDS if plain else _LEAST_SECONDS
 
 
 def network_bound(
@@ -145,7 +152,8 @@ def network_bound(
         if not result.complete:
             break
         least = float(result.errors.min(initial=within))
-        known = max(known, least - resolution(least))
+        # What was excluded by bounds alone is not off by what evaluating is.
+        known = max(known, least - resolution(least) if result.evaluated else within)
     return known, evaluated
 
 
@@ -166,6 +174,8 @@ def _limits(model: NetworkModel, limit: float, *, many: bool) -> list[float]:
     """Limits to try one after the other; the smallest is soon examined."""
     shares = [share * limit for share in (_SHARES if many else _FEW_SHARES)]
     smallest = [_SMALLEST, *(_SMALL if many else ())]
+    if many and model.ladder is None:
+        smallest += _SMALLEST_MESHED
     if many and model.ladder is not None and not few_boxes(model):
         smallest.append(_SMALLEST_WHOLE)
     return sorted(shares + [small for small in smallest if small < shares[0]])

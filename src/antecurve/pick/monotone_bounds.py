@@ -30,6 +30,7 @@ from antecurve.algebra.transfer_function import TransferFunction
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, level_db, zero_pole_gain
 from antecurve.pick.boxes import Boxes, Grids, joined
 from antecurve.pick.coefficient_windows import CoefficientWindows
+from antecurve.pick.curve_equations import CurveEquations
 from antecurve.pick.model import NEPER_DB, NetworkModel
 from antecurve.pick.root_ranges import TimeIsOverError
 from antecurve.pick.time_constants import TimeConstantHull, symmetric, time_constant_hull
@@ -42,6 +43,7 @@ _SLACK = 1e-9  # relative: widens each bound by more than its sums round
 _FINE_POINTS = 25  # as many as tell three zeros and four poles apart
 _REAL_POINTS = 7  # of real s, about three in two decades of the band and beside it
 _NARROW, _MOST_NARROW = 0.06, 300_000  # of networks that are no ladder, by trial; some 50 MB
+_MANY_MESHED = 7  # positions of a network that is no ladder: of fewer windows alone tell enough
 _MANY_POSITIONS = 8  # of a ladder: three zeros and their poles
 _MOST_BOXES = 60_000  # some 10 MB with their logarithms
 
@@ -256,7 +258,8 @@ def monotone_cut(
     Parameters
     ----------
     model : NetworkModel
-        The network; of one that is no ladder `antecurve.pick.coefficient_windows` has the bounds.
+        The network; of one that is no ladder `antecurve.pick.coefficient_windows` has the bounds,
+        and of small limits `antecurve.pick.curve_equations`.
     grids : Grids
         Candidates.
     limit : float
@@ -279,9 +282,9 @@ def monotone_cut(
         late = deadline is not None and time.perf_counter() > deadline
         if late or model.topology.output != ("out", "0"):
             return boxes
-        windows = CoefficientWindows(model, grids, limit)
+        cut_by = _coefficient_cut(model, grids, limit, deadline)
         return narrowed(
-            boxes, windows, grids, width=_NARROW, leaf=leaf, most=_MOST_NARROW, deadline=deadline
+            boxes, cut_by, grids, width=_NARROW, leaf=leaf, most=_MOST_NARROW, deadline=deadline
         )
     try:
         # Of many time constants a rough hull says little, and takes as long as a fine one.
@@ -292,6 +295,25 @@ def monotone_cut(
     if cut.empty:
         return boxes.where(slice(0, 0))
     return narrowed(boxes, cut, grids, width=width, leaf=leaf, deadline=deadline)
+
+
+def _coefficient_cut(
+    model: NetworkModel, grids: Grids, limit: float, deadline: float | None
+) -> Callable[[Boxes], NDArray[np.bool_]]:
+    """What says which boxes of a network that is no ladder may hold a combination."""
+    windows = CoefficientWindows(model, grids, limit)
+    if len(grids.grids) < _MANY_MESHED:
+        return windows
+    equations = CurveEquations(model, grids, limit, deadline=deadline)
+    if not equations.useful:
+        return windows
+
+    def cut(boxes: Boxes) -> NDArray[np.bool_]:
+        keep = windows(boxes)
+        keep[keep] = equations(boxes.where(keep))
+        return keep
+
+    return cut
 
 
 def narrowed(
