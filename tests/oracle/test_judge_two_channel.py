@@ -347,6 +347,20 @@ def test_swapped_channels_of_a_bench_are_told_by_the_response() -> None:
         judge_unit(swapped, known_exactly(), conditions=CONDITIONS)
 
 
+def test_hum_on_a_tone_is_no_swapped_channel() -> None:
+    """A tone of 60 Hz under hum of 60 Hz, 30 dB below: no response has it, either way round."""
+    record = two_channel_record(
+        Unit(), np.random.default_rng([9, 3]), signal="multitone", noise_db=-50.0, seconds=1.5
+    )
+    time = np.arange(record.volts.size) / RATE_HZ
+    hum = 0.03 * np.abs(record.volts).max() * np.sin(2 * np.pi * 60.05 * time)
+    humming = replace(record, volts=record.volts + hum)
+    verdict = judge_unit(humming, known_exactly(), conditions=CONDITIONS)
+    assert verdict.decision is Decision.PASS
+    assert any("hum stands on the tone at 60 Hz" in text for text in verdict.findings)
+    assert not any("shape that the model lacks" in text for text in verdict.findings)
+
+
 @pytest.mark.parametrize(
     ("recorded", "stated", "truth"),
     [("generator", "input", "at the generator's"), ("input", "generator", "at the unit's input")],

@@ -411,3 +411,31 @@ def test_wrong_mains_are_contradicted() -> None:
 def test_every_defect_is_listed() -> None:
     """A defect is either seen in one record, or needs a longer one."""
     assert set(DEFECTS) == {*SEEN, "motor-boating, 2.7 Hz, 30 %"}
+
+
+def test_images_of_a_converter_are_no_oscillation() -> None:
+    """A square wave of 200.6 Hz cut from a recording at 48 kHz, harmonics by their amplitudes.
+
+    A half-band filter (common practice: 6 dB down at half the rate) lets the harmonics up to 26 kHz
+    pass in part, which come back from 22 kHz up.  A line between them is still told.
+    """
+    rate, square, time = 48e3, 200.6, np.arange(4_800) / 48e3
+    hertz = square * np.arange(1, 131, 2)
+    unit = np.polymul(network_polynomials(VALUES)[0], [318e-6, 1.0])
+    below = np.polymul(network_polynomials(VALUES)[1], np.polymul([3180e-6, 1.0], [75e-6, 1.0]))
+    s = 2j * np.pi * hertz
+    past = np.clip((hertz / rate - 0.4535) / 0.093, 0.0, 1.0)
+    size = (
+        square
+        / hertz
+        * np.polyval(unit, s)
+        / np.polyval(below, s)
+        * np.cos(0.5 * np.pi * past) ** 2
+    )
+    wave = np.imag(np.exp(2j * np.pi * np.outer(time, hertz)) @ size)
+    wave = 0.5 * wave / np.abs(wave).max() + 5e-5 * np.random.default_rng(33).standard_normal(4_800)
+    for line_v in (0.0, 0.002):
+        volts = wave + line_v * np.sin(2 * np.pi * 22_160.0 * time)
+        verdict = judge_unit(SquareWaveCapture(time, volts), known_exactly(), conditions=CONDITIONS)
+        told = [text for text in verdict.findings if "oscillation" in text or "oscillates" in text]
+        assert bool(told) == bool(line_v), verdict.findings

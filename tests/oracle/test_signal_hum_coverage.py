@@ -18,5 +18,4 @@ def test_intervals_hold_under_hum(kind: str) -> None:
     assert inside >= LEAST_HELD
     within, points = held(ROWS[kind], ("deviation_db",))
     assert within >= 0.95 * points
-    # A tone of the multitone lies at 60 Hz, and hum on it is no noise.
-    assert refused <= (kind == "multitone")
+    assert refused == 0

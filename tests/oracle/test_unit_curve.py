@@ -148,7 +148,9 @@ def test_a_fault_of_that_curve_is_named() -> None:
     assert verdict.value("turnover_s").nominal == pytest.approx(AT_700.poles_s[0])
 
 
-@pytest.mark.parametrize("curve", catalogue()[1::8], ids=lambda curve: curve.name)
+@pytest.mark.parametrize(
+    "curve", [*catalogue()[1::8], named_curve("flat")], ids=lambda curve: curve.name
+)
 def test_the_curve_is_guessed(curve: Curve) -> None:
     """Units with constants off by 2 % (one sigma); the nearest of the catalogue differ by 12 %."""
     guess = guess_unit_curve(
@@ -216,15 +218,19 @@ def test_cuts_are_those_of_one_pole() -> None:
         assert row.corner_hz * 2 * np.pi * row.time_constant_s == pytest.approx(1.0)
 
 
+@pytest.mark.parametrize("unlike_any_db", [1.5, np.inf])
 def test_a_unit_with_a_step_is_not_said_to_be_set_to_a_curve(
-    monkeypatch: pytest.MonkeyPatch,
+    monkeypatch: pytest.MonkeyPatch, unlike_any_db: float
 ) -> None:
-    """3 dB up at 1 kHz, as no constants make it: the nearest curve by its largest deviation."""
+    """3 dB up at 1 kHz, as no constants make it: the nearest curve by its largest deviation.
+
+    Infinite where no shape came near, as square waves of such a unit leave it.
+    """
     frequency = np.geomspace(20.0, 20e3, 31)
     step = np.where(frequency > 1000.0, 3.0, 0.0)
     reach = np.full(31, 0.8)
     deviation = Deviation(frequency, step, reach, 0.0 * reach, reach)
-    verdict = SimpleNamespace(deviation=deviation, fitted=(), unlike_any_db=1.5)
+    verdict = SimpleNamespace(deviation=deviation, fitted=(), unlike_any_db=unlike_any_db)
     monkeypatch.setattr(curve_guess, "judge_unit", lambda *_, **__: verdict)
     guess = guess_unit_curve(_sweep(named_curve("disc")), by_tolerance(), conditions=CONDITIONS)
     assert not guess.fits and guess.constants == ()

@@ -1,8 +1,8 @@
 """Which published curve a unit is set to, from captures of it.
 
-The unit is judged, so that its response is known with an uncertainty.  Each curve of the catalogue
-is then weighed as what a correct unit set to it may do: r is the response over the curve's inverse
-at octaves, re its mean, normal with the covariance
+The unit is judged, so that its response is known with an uncertainty.  Each curve of the
+catalogue, and flat, is then weighed as what a correct unit set to it may do: r is the response over
+the curve's inverse at octaves, re its mean, normal with the covariance
 
 .. math:: S = diag(u^2 + u_0^2) + \\sum_n c_n c_n^T
 
@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 
 from antecurve.checked import checked
 from antecurve.curves.catalogue import catalogue, curve_label, named_curve
-from antecurve.curves.model import Curve, level_db
+from antecurve.curves.model import FLAT, Curve, level_db
 from antecurve.judge.capture import Captures
 from antecurve.judge.deviation import Deviation
 from antecurve.judge.findings import time_range_text
@@ -216,7 +216,7 @@ def ranked_curves(deviation: Deviation, judged_by: Curve) -> CurveGuess:
     # Where the captures tell nothing the uncertainty is infinite; a hundred decibels say the same.
     standard = np.minimum(at(deviation.expanded_uncertainty_db) / 2.0, _LEVEL_DB)
     groups: dict[tuple[object, ...], list[Curve]] = {}
-    for curve in catalogue():
+    for curve in (*catalogue(), named_curve(FLAT)):
         key = (curve.zeros_s, curve.poles_s, curve.zeros_at_origin, curve.poles_at_origin)
         groups.setdefault(key, []).append(curve)
     weighed = [(_weight(level, standard, frequency, same[0]), same) for same in groups.values()]

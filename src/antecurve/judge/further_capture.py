@@ -56,6 +56,8 @@ _RECORD_POINTS = 100  # bands of a record over three decades, by its resolution 
 _MORE = 4.0  # times the points: half the noise
 _PART_TO_METER = 5.0  # a part of 1 % against a meter of 0.2 %, one of 2.5 % against 0.5 %
 _KNOWN = 100.0  # times surer: what a reference makes of generator and chain
+_SURELY = 0.9  # in nine cases of ten it decides; fewer are no advice
+_WIDER = 1.25  # times the reach foreseen: the fit and its noise are of another record
 _SQUARES_HZ = (200.0, 1000.0)  # beside the low one: the middle and the top of the band
 _NEAR = 1.2  # of an end, up to which a capture shows a response: it grows by (1.2)^4 at most
 
@@ -70,15 +72,21 @@ class FurtherCapture(Result):
         What to do.
     expanded_uncertainty_db : float
         Expanded uncertainty that it would leave where the verdict ruled [dB].
-    decides : bool
-        Whether the verdict would then be pass or fail, the deviation being what it is.
+    probability : float
+        That the verdict is then pass or fail, 0 to 1: the deviation may move by what is uncertain
+        of it now and then no more.
     """
 
-    _keys: ClassVar = ("text", "expanded_uncertainty_db", "decides")
+    _keys: ClassVar = ("text", "expanded_uncertainty_db", "probability", "decides")
 
     text: str
     expanded_uncertainty_db: float
-    decides: bool
+    probability: float
+
+    @property
+    def decides(self) -> bool:
+        """Whether the verdict is then pass or fail in nine cases of ten."""
+        return self.probability >= _SURELY
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,12 +133,14 @@ class OpenQuestion(Result):
         deciding = [f for f in self.further if f.decides]
         if deciding:
             best = deciding[0]
-            reach = f"±{best.expanded_uncertainty_db:.2f} dB"
-            return f"{words}. {capitalised(best.text)} would decide it: it leaves {reach}"
-        best = min(self.further, key=lambda f: f.expanded_uncertainty_db)
+            return (
+                f"{words}. {capitalised(best.text)} would decide it in {_cases(best)}: it leaves "
+                f"±{best.expanded_uncertainty_db:.2f} dB"
+            )
+        best = max(self.further, key=lambda f: (f.probability, -f.expanded_uncertainty_db))
         return (
             f"{words}. The deviation is too near its limit: even {best.text} would leave "
-            f"±{best.expanded_uncertainty_db:.2f} dB"
+            f"±{best.expanded_uncertainty_db:.2f} dB, and decide it in {_cases(best)}"
         )
 
     @property
@@ -228,15 +238,42 @@ def open_question(
     network = sum(s.share for s in shares if s.origin == NETWORK)
     alone = _further("", reach * math.sqrt(network), ruling)
     first = bool(shares) and shares[0].origin == NETWORK
-    open_alone = first and not any(one.decides for one in (alone, *through))
+    reaches = [one.expanded_uncertainty_db for one in (alone, *through)]
+    open_alone = first and not any(_clears(one, ruling) for one in reaches)
     return OpenQuestion(
         quantity, share, tuple(further), shares, alone.expanded_uncertainty_db, open_alone
     )
 
 
 def _further(text: str, reach: float, ruling: BandDecision) -> FurtherCapture:
+    """A capture with the probability that it decides.
+
+    The best value after it is normal about that of today, with the variance that it takes off
+    (Gelman et al., Bayesian Data Analysis, 3rd edition, section 2.6: the prior variance of the
+    posterior mean); the verdict stays open where that lies within the reach of the limit.
+    """
+    from scipy.special import ndtr
+
+    size, limit, wide = abs(ruling.deviation_db), ruling.band.limit_db, _WIDER * reach
+    moves = math.sqrt(max(ruling.expanded_uncertainty_db**2 - reach**2, 0.0)) / 2.0
+    if moves == 0.0:
+        return FurtherCapture(text, reach, float(_clears(wide, ruling)))
+    stays_open = sum(
+        float(ndtr((end + wide - size) / moves) - ndtr((end - wide - size) / moves))
+        for end in (limit, -limit)
+    )
+    return FurtherCapture(text, reach, max(0.0, 1.0 - stays_open))
+
+
+def _clears(reach: float, ruling: BandDecision) -> bool:
+    """Whether a reach about the deviation of today leaves the limit on one side."""
     size, limit = abs(ruling.deviation_db), ruling.band.limit_db
-    return FurtherCapture(text, reach, size + reach <= limit or size - reach > limit)
+    return size + reach <= limit or size - reach > limit
+
+
+def _cases(further: FurtherCapture) -> str:
+    """How often it decides, in whole percent, never all."""
+    return f"{min(99, math.floor(100.0 * further.probability))} of 100 cases"
 
 
 _Choice = _Planned | str | None

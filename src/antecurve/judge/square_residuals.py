@@ -23,6 +23,7 @@ from antecurve.quantities import format_quantity
 __all__ = ["record_findings"]
 
 Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
 
 _CLEAR_PEAK = 45.0  # exponential: exp(-45) by chance, in any of 20,000 lines never
 _WINDOW_LINES = 2.5  # half width of the peak of a Hann window, in lines of the spectrum
@@ -49,6 +50,7 @@ _MISSED = 4.0  # mean square of residuals
 _HUM_CYCLES = 2.0  # of the mains in a record that tells their levels from a movement
 _TOLD_APART = 0.7  # of a line of the spectrum
 _MAINS_OFF = 0.005  # of the mains frequency: interconnected grids stay within 0.4 %
+_BAND_EDGE = 0.4  # of the sampling rate: a converter's filter may begin there
 _LEAST_FREE = 20  # degrees of freedom: a level known to a third or better
 
 
@@ -348,6 +350,7 @@ def _strongest_line(
     frequency = np.arange(spectrum.size) / length
     apart = np.abs(frequency - np.round(frequency / record.frequency_hz) * record.frequency_hz)
     usable = (apart > _WINDOW_LINES / length) & (frequency > 3.0 / length)
+    usable &= ~_images(frequency, record.frequency_hz, record.rate_hz, _WINDOW_LINES / length)
     for line in hum_hz:
         usable &= np.abs(frequency - line) > _WINDOW_LINES / length
     if usable.sum() < _LEAST_LINES:
@@ -361,3 +364,14 @@ def _strongest_line(
     ):
         return None
     return float(frequency[top]), amplitude
+
+
+def _images(frequency: Floats, square_hz: float, rate_hz: float, width_hz: float) -> Bools:
+    """Where odd harmonics that a converter's filter lets pass beyond half the rate come back.
+
+    A filter that is down by 6 dB at half the rate has an image of each of them as far below it.
+    """
+    order = (rate_hz - frequency) / square_hz
+    odd = 2.0 * np.round((order - 1.0) / 2.0) + 1.0
+    beside = np.abs(order - odd) * square_hz
+    return np.asarray((frequency > _BAND_EDGE * rate_hz) & (beside < width_hz))

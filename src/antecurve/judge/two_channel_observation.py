@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from antecurve.judge.hum_on_tones import without_hum_on_tones
 from antecurve.judge.observation import (
     Evaluation,
     Observation,
@@ -73,6 +74,8 @@ class TwoChannelObservation(Observation):
         Times of clicks that were left out [s].
     clock_is_free : bool
         Whether what is left of a difference of clocks is a nuisance, from the first estimate on.
+    hum_hz : tuple of float
+        Tones that hum stands on, which hardly count [Hz].
     reference : MeasuredChain or None
         What the channels themselves do, as a record with the unit bypassed shows it.
     """
@@ -87,6 +90,7 @@ class TwoChannelObservation(Observation):
     raised: float = 1.0
     clicks_s: tuple[float, ...] = ()
     clock_is_free: bool = False
+    hum_hz: tuple[float, ...] = ()
     reference: MeasuredChain | None = None
 
     @property
@@ -221,7 +225,20 @@ class TwoChannelObservation(Observation):
         middle = _by_band(self.frequency_hz)
         doubted = np.where(missed == 0.0, 0.0, noise)
         shape = shape_findings(self.name, middle, missed, shaped=has_shape(white), noise_db=doubted)
-        return [*shape, *self._click_findings()]
+        return [*shape, *self._click_findings(), *self._hum_findings()]
+
+    def _hum_findings(self) -> list[ResidualFinding]:
+        """Name the tones that hum stands on."""
+        if not self.hum_hz:
+            return []
+        places = " and ".join(f"{f:.0f} Hz" for f in self.hum_hz)
+        one = len(self.hum_hz) == 1
+        tones, are = ("the tone", "which is") if one else ("the tones", "which are")
+        text = (
+            f"{self.name}: hum stands on {tones} at {places}, {are} left out. Look for an earth "
+            "loop, or play tones beside the mains frequency and its multiples"
+        )
+        return [ResidualFinding(ResidualKind.LINE, self.name, text, self.hum_hz[0])]
 
     def _click_findings(self) -> list[ResidualFinding]:
         """Name the clicks that were left out."""
@@ -243,8 +260,9 @@ class TwoChannelObservation(Observation):
         estimate = channels.estimate(
             flattening, highest_hz=self.highest_hz, timed=self.clock_is_free
         )
+        estimate, hum_hz = without_hum_on_tones(estimate)
         nominal = prediction.log_response(band_frequencies(estimate))
-        return replace(self, channels=channels, estimate=estimate, nominal=nominal)
+        return replace(self, channels=channels, estimate=estimate, nominal=nominal, hum_hz=hum_hz)
 
     def overlay(self, prediction: Prediction, band_hz: tuple[float, float]) -> Overlay:
         """Lay the output over the stimulus behind an ideal unit, documented in `Observation`."""

@@ -103,7 +103,8 @@ class Verdict(Result):
     parts_read : bool
         Whether constants rest on parts of the network that one meter read.
     unlike_any_db : float
-        Farthest that the response is from every shape of the model [dB]; 0 where none is told.
+        Farthest that the response is from every shape of the model [dB]; 0 where none is told,
+        infinite where none comes near, or only beside parts that hardly a network has.
     """
 
     FORMAT: ClassVar = "antecurve-verdict-1"

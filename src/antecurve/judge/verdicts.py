@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
@@ -50,6 +51,7 @@ __all__ = ["JudgeRequest", "judge_unit"]
 Floats = NDArray[np.float64]
 
 _NO_UNIT_DB = 30.0  # of a misfit: a deep notch by a filter against hum has less in a band
+_SWAPPED = 3.0  # times less is left the other way round; of channels swapped 12 times and more
 _MOST_OF_IT = 0.5**0.5  # of an uncertainty: half of the variance
 _POINTS_PER_DECADE = 30  # finer than any bend of a first-order corner
 
@@ -268,6 +270,10 @@ def _check_order(case: Case, reading: _Reading) -> None:
     try:
         other = _reading(swapped, fit_case(swapped)[0])
         swapped_fits = all(r.kind is not ResidualKind.MISFIT for r in other.residuals)
+        better = _SWAPPED * _missed_db(other.fit, odd.capture) < _missed_db(
+            reading.fit, odd.capture
+        )
+        swapped_fits = swapped_fits and better
     except InputError:
         swapped_fits = False
     at = int(np.argmax(np.abs(odd.misfit_db)))
@@ -286,6 +292,13 @@ def _check_order(case: Case, reading: _Reading) -> None:
         f"name the other channel as stimulus: as named, {odd.misfit_db[at]:+.2f} dB at "
         f"{odd.misfit_hz[at]:.0f} Hz is left that no unit shows",
     )
+
+
+def _missed_db(fit: Fit, name: str) -> float:
+    """What a fit leaves of a capture's levels, root mean square [dB]."""
+    at = next(k for k, o in enumerate(fit.observations) if o.name == name)
+    trace = fit.observations[at].trace(fit.prediction(at))
+    return float(np.sqrt(np.mean((trace.captured - trace.fitted) ** 2)))
 
 
 def _over_shapes(case: Case, families: tuple[Family, ...], draws: tuple[Floats, ...]) -> Deviation:
@@ -357,9 +370,13 @@ def _verdict(case: Case, reading: _Reading) -> Verdict:
 
 
 def _unlike_any_db(residuals: Sequence[ResidualFinding]) -> float:
-    """The farthest that the response is from every shape of the model, 0 where none is told."""
-    kinds = (ResidualKind.MISFIT, ResidualKind.NO_SHAPE)
-    odd = [r.misfit_db for r in residuals if r.kind in kinds and r.misfit_db.size]
+    """The farthest that the response is from every shape of the model, 0 where none is told.
+
+    Infinite where no shape comes near, or only beside parts that hardly a network has.
+    """
+    if any(r.kind in (ResidualKind.NO_SHAPE, ResidualKind.NETWORK) for r in residuals):
+        return math.inf
+    odd = [r.misfit_db for r in residuals if r.kind is ResidualKind.MISFIT and r.misfit_db.size]
     farthest = [float(m[np.argmax(np.abs(m))]) for m in odd]
     return max(farthest, key=abs, default=0.0)
 
