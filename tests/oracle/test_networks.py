@@ -1,8 +1,9 @@
-"""The symbolic solution against independent paths: numeric nodal analysis, scipy.signal, lcapy."""
+"""The symbolic solution against independent paths: numeric nodal analysis, scipy.signal.
+
+lcapy solves the forms: `test_forms_libraries.py`.
+"""
 
 from __future__ import annotations
-
-import warnings
 
 import numpy as np
 import pytest
@@ -104,52 +105,6 @@ def test_transfer_equals_scipy_signal() -> None:
     )
     loading = Loading(50.0, 47e3, 150e-12)
     np.testing.assert_allclose(transfer(network, FREQUENCY, loading=loading), expected, rtol=1e-12)
-
-
-def test_symbolic_transfer_equals_lcapy() -> None:
-    """The general-purpose library lcapy solves the same half-section from a netlist."""
-    import sympy
-
-    elements = (
-        Element("R1", R, ("in", "a")),
-        Element("C1", C, ("in", "a")),
-        Element("R2", R, ("a", "out")),
-        Element("C2", C, ("a", "out")),
-        Element("R4", R, ("out", "0")),
-    )
-    solution = solve(Topology("own", elements))
-    s = sympy.Symbol("s")
-
-    def polynomial(coefficients: tuple[sympy.Expr, ...]) -> sympy.Expr:
-        return sum(c * s**k for k, c in enumerate(coefficients))
-
-    ours = polynomial(solution.transfer_numerator) / polynomial(solution.transfer_denominator)
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        from lcapy import Circuit
-
-        circuit = Circuit(
-            "\n".join(
-                [
-                    "V1 1 0",
-                    "Rs 1 2",
-                    "R1 2 3",
-                    "C1 2 3",
-                    "R2 3 4",
-                    "C2 3 4",
-                    "R4 4 0",
-                    "RL 4 0",
-                    "CL 4 0",
-                ]
-            )
-        )
-        theirs = circuit.transfer(1, 0, 4, 0).sympy
-    names = {str(x): sympy.Symbol(str(x)) for x in (*ours.free_symbols, *theirs.free_symbols)}
-
-    def plain(expression: sympy.Expr) -> sympy.Expr:
-        return expression.subs({x: names[str(x)] for x in expression.free_symbols})
-
-    assert sympy.cancel(plain(ours) - plain(theirs)) == 0
 
 
 def test_every_coefficient_has_positive_terms_only() -> None:
