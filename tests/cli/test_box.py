@@ -176,10 +176,11 @@ def test_judge_takes_the_position_of_the_switch(
     sweep.write_text("frequency_hz,level_db\n" + "\n".join(rows) + "\n")
     design = ("--design", str(folder / "design.json"))
     right = invoke(capsys, "judge", str(sweep), *design, "--position", "coarse", "--json")
-    wrong = invoke(capsys, "judge", str(sweep), *design, "--position", "disc", "--json")
+    wrong = invoke(capsys, "judge", str(sweep), *design, "--position", "disc")
     assert json.loads(right.out)["verdict"] == "pass"
     # 450 us in place of 318 us: up to 3 dB off, which no unit in order is.
-    assert json.loads(wrong.out)["verdict"] != "pass"
+    assert wrong.code == 1
+    assert "If the switch did not stand at disc, name its position by --position." in wrong.out
 
 
 def test_a_sheet_for_each_position(

@@ -36,6 +36,7 @@ from antecurve.cli.options import (
     Units,
     refuse_existing,
 )
+from antecurve.cli.terminal import say
 from antecurve.cli.unit_curve import (
     JudgedCurve,
     UnitCut,
@@ -217,7 +218,14 @@ def judge(
     else:
         passed = judge_folder(folder, made, values, asked, workers, delivery)
     if not passed:
-        raise typer.Exit(1)
+        _exit_failed("" if box is None or as_json else made.position)
+
+
+def _exit_failed(position: str) -> None:
+    """Exit where a unit does not pass; of a box say that its switch may have stood elsewhere."""
+    if position:
+        say(f"If the switch did not stand at {position}, name its position by --position.")
+    raise typer.Exit(1)
 
 
 def _folder_of(captures: list[Path], other: list[Path] | None) -> Path | None:
