@@ -265,6 +265,16 @@ def test_what_a_taper_spreads_between_harmonics_is_no_response() -> None:
     assert not any("shape" in text for text in verdict.findings)
 
 
+def test_counts_of_a_converter_are_no_millivolts() -> None:
+    """A square wave in steps of 16 bits; the unit of a channel does not matter."""
+    record = two_channel_record(
+        Unit(), np.random.default_rng(34), signal="square wave", seconds=1.0
+    )
+    counts = replace(record, stimulus=32768.0 * record.stimulus, volts=32768.0 * record.volts)
+    assert counts.saturation_text() == record.saturation_text() == ""
+    assert observed(counts).estimate.ratio == pytest.approx(observed(record).estimate.ratio)
+
+
 def test_a_straight_loop_beside_the_played_file_is_no_wrong_wire() -> None:
     one, _ = channels()
     assert observed(TwoChannelRecord(RATE_HZ, one, 2.0 * one, stimulus_at="emf", from_file=True))

@@ -175,12 +175,17 @@ class TwoChannelRecord(Capture):
                 )
         if not self._is_square:
             return ""
-        return self._square().saturation_text()
+        square = self._square()
+        return square.saturation_text() if square else ""
 
-    def _square(self) -> SquareWaveCapture:
-        """The output behind a square wave, by itself."""
+    def _square(self) -> SquareWaveCapture | None:
+        """The output behind a square wave, by itself; ``None`` where it is in no volts."""
         sounds = self.volts[slice(*self._ends())]
-        return SquareWaveCapture(np.arange(sounds.size) / self.rate_hz, sounds, name=self.name)
+        time = np.arange(sounds.size) / self.rate_hz
+        try:
+            return SquareWaveCapture(time, sounds, name=self.name)
+        except InputError:  # counts of a converter, of which a capture by itself is refused
+            return None
 
     @property
     def _is_square(self) -> bool:
@@ -282,7 +287,8 @@ class TwoChannelRecord(Capture):
         )
         if asked or not self._is_square:
             return asked
-        return self._square().question(network, deviation, limit_db)
+        square = self._square()
+        return square.question(network, deviation, limit_db) if square else ""
 
     def network_levels(self, network: NetworkEstimate, band_hz: tuple[float, float]) -> Levels:
         """Estimate the levels of a network by itself, documented in `Capture`."""
