@@ -175,12 +175,12 @@ class TwoChannelRecord(Capture):
                 )
         if not self._is_square:
             return ""
-        square = self._square()
+        square = self._square(self.volts)
         return square.saturation_text() if square else ""
 
-    def _square(self) -> SquareWaveCapture | None:
-        """The output behind a square wave, by itself; ``None`` where it is in no volts."""
-        sounds = self.volts[slice(*self._ends())]
+    def _square(self, channel: Floats) -> SquareWaveCapture | None:
+        """A square wave where it sounds, by itself; ``None`` where it is in no volts."""
+        sounds = channel[slice(*self._ends())]
         time = np.arange(sounds.size) / self.rate_hz
         try:
             return SquareWaveCapture(time, sounds, name=self.name)
@@ -287,8 +287,10 @@ class TwoChannelRecord(Capture):
         )
         if asked or not self._is_square:
             return asked
-        square = self._square()
-        return square.question(network, deviation, limit_db) if square else ""
+        # Flat tops of what droops before the unit are those of channels that are swapped.
+        squares = [self._square(channel) for channel in (self.volts, self.stimulus)]
+        texts = [s.question(network, deviation, limit_db) if s else "" for s in squares]
+        return texts[0] if all(texts) else ""
 
     def network_levels(self, network: NetworkEstimate, band_hz: tuple[float, float]) -> Levels:
         """Estimate the levels of a network by itself, documented in `Capture`."""
