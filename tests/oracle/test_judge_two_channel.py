@@ -265,6 +265,15 @@ def test_what_a_taper_spreads_between_harmonics_is_no_response() -> None:
     assert not any("shape" in text for text in verdict.findings)
 
 
+@pytest.mark.parametrize("signal", ["sine steps", "log sweep"])
+def test_crests_of_a_quiet_channel_stand_on_steps_of_the_converter(signal: str) -> None:
+    """A peak of 200 steps with hardly any noise: crests of low sines stay on one for long."""
+    rng = np.random.default_rng(35)
+    record = two_channel_record(Unit(), rng, signal=signal, quiet_s=0.2, bits=24, noise_db=-110.0)
+    quiet = np.round(record.volts * 200.0 / np.abs(record.volts).max())
+    assert observed(replace(record, volts=quiet)).estimate.ratio.size > 20
+
+
 def test_counts_of_a_converter_are_no_millivolts() -> None:
     """A square wave in steps of 16 bits; the unit of a channel does not matter."""
     record = two_channel_record(

@@ -21,6 +21,7 @@ __all__ = ["ceiling"]
 Floats = NDArray[np.float64]
 
 _WIDTHS = np.geomspace(2e-4, 0.03, 14)  # of the peak: noise 85 to 40 dB below it
+_STEPS = 4.0  # of a converter: a crest stands on one of them, and on two
 _OUTLIERS = 3  # samples that a click may put above
 _RUN = 6  # samples: of a parabola, so sampled, a quarter and more lies between w and 2 w
 _USUAL = 3.0  # samples that may be missing between by chance: three rare crests of a run each
@@ -31,7 +32,9 @@ _PARTS = 100  # of a top: a first-order corner of 20 Hz lets it droop by 2 % in 
 _EDGE = 4  # samples, in which a top that is smooth falls below
 
 
-def ceiling(output: Floats, explained: Floats, *, square: bool) -> FlatTops | None:
+def ceiling(
+    output: Floats, explained: Floats, *, square: bool, step: float = 0.0
+) -> FlatTops | None:
     """Find a level that tops of an output stand at, and those of the stimulus do not.
 
     Parameters
@@ -43,6 +46,8 @@ def ceiling(output: Floats, explained: Floats, *, square: bool) -> FlatTops | No
     square : bool
         Whether the stimulus is a square wave: what explains an output then takes on its shape, and
         tops are judged by themselves.
+    step : float, optional
+        Step of the converter, in the output's unit; 0 for none.
 
     Returns
     -------
@@ -52,19 +57,21 @@ def ceiling(output: Floats, explained: Floats, *, square: bool) -> FlatTops | No
     crossings = np.count_nonzero(np.diff(np.signbit(output)))
     part = output.size // (_PARTS * max(1, int(crossings)))
     if square:
-        return _ceiling(output, None, _EDGE) or _ceiling(
-            _smoothed(output, part), None, _EDGE + part
-        )
-    return _ceiling(output, explained, None)
+        smoothed = _smoothed(output, part)
+        return _ceiling(output, None, _EDGE, step) or _ceiling(smoothed, None, _EDGE + part, step)
+    return _ceiling(output, explained, None, step)
 
 
-def _ceiling(output: Floats, explained: Floats | None, edge: int | None) -> FlatTops | None:
+def _ceiling(
+    output: Floats, explained: Floats | None, edge: int | None, step: float
+) -> FlatTops | None:
     """The limit, by tops beside those explained, or before edges of so many samples."""
     for sign in (1.0, -1.0):
         own, width, number = _crowding(sign * output, edge)
         if explained is not None:
             others = _crowding(sign * explained, None)[0]
             own = np.where(others < _OWN * own, own, 0.0)
+        own = np.where(width < _STEPS * step, 0.0, own)
         best = int(np.argmax(own))
         if own[best] > _CROWDED:
             end = _end(sign * output)

@@ -20,7 +20,9 @@ _BETWEEN = 0.1  # of the loud samples: of a sine clipped at 0.2 of its crest 12 
 _AT_LIMIT = 1.03  # of a level at which a stimulus is clipped: its noise is less
 
 
-def refuse_clipped_output(output: Floats, explained: Floats, *, square: bool, name: str) -> None:
+def refuse_clipped_output(
+    output: Floats, explained: Floats, *, square: bool, step: float, name: str
+) -> None:
     """Refuse an output with tops that the stimulus does not have.
 
     Parameters
@@ -31,6 +33,8 @@ def refuse_clipped_output(output: Floats, explained: Floats, *, square: bool, na
         What of it the stimulus explains.
     square : bool
         Whether the stimulus is a square wave.
+    step : float
+        Step of the converter, in the output's unit; 0 for none.
     name : str
         How messages call the record.
 
@@ -39,7 +43,7 @@ def refuse_clipped_output(output: Floats, explained: Floats, *, square: bool, na
     InputError
         When it is clipped.
     """
-    flat = flat_tops(output, explained) or ceiling(output, explained, square=square)
+    flat = flat_tops(output, explained) or ceiling(output, explained, square=square, step=step)
     if flat is not None:
         raise InputError(
             f"{name}: output",

@@ -35,7 +35,7 @@ from antecurve.judge.interruption import (
     refuse_unexplained,
 )
 from antecurve.judge.network_estimate import NetworkEstimate, network_log_response
-from antecurve.judge.record import limit_share
+from antecurve.judge.record import limit_share, quantisation_step
 from antecurve.judge.response_estimate import (
     Channels,
     ResponseEstimate,
@@ -398,7 +398,12 @@ class TwoChannelRecord(Capture):
         alike = channels.alike_below(explained, output)
         refuse_parts_amiss(output, alike, rate_hz=self.rate_hz, name=self.name)
         refuse_unexplained(output, alike, name=self.name)
-        refuse_clipped_output(*channels.as_sampled(alike), square=self._is_square, name=self.name)
+        refuse_clipped_output(
+            *channels.as_sampled(alike),
+            square=self._is_square,
+            step=quantisation_step(self.volts),
+            name=self.name,
+        )
         places: list[int] = []
         cleared, recorded = channels, output
         for _ in range(_ROUNDS_OF_CLICKS):
