@@ -32,6 +32,7 @@ from antecurve.pick.shortlist import Contender, contender, tie_limit
 from antecurve.pick.steps import MANY_POSITIONS, exhausted_in_steps
 from antecurve.pick.structure import interchangeable, same_network
 from antecurve.quantities import format_quantity
+from antecurve.synthesis.exact import free_parameters
 
 __all__ = ["BLIND_LIMITS", "Pass", "Search"]
 
@@ -40,6 +41,7 @@ Indices = NDArray[np.int64]
 
 _COARSE_DB = 0.02  # by judgement: narrower limits cut hardly more boxes
 _LEVELS = 16  # impedances over the range, by judgement: rounded they give a good first pick
+_SECTION_LEVELS = 8  # of two sections, at four ratios each: they round as well as twice as many
 _ABOVE_LIMIT = 3.0  # shunt resistances: with what is across it, one above the limit may do
 _OWN_STARTS = 240  # by judgement: solved together, so that many cost little
 _DESCENT_STARTS = 12  # and as many random ones: a few seconds' descents, or half of the budget
@@ -190,8 +192,9 @@ class Search:
         high = most if top is None else max(low * 1.001, min(most, _ABOVE_LIMIT * top))
         failure: UnattainableError | NoCombinationError | None = None
         for form in self.job.network.forms:
+            levels = _SECTION_LEVELS if "section_ratio" in free_parameters(form) else _LEVELS
             try:
-                topology, logs = sampled_exact(form, self.job, low=low, high=high, levels=_LEVELS)
+                topology, logs = sampled_exact(form, self.job, low=low, high=high, levels=levels)
             except UnattainableError as error:
                 self.refused[form] = f"{error.condition}; {error.remedy}"
                 beyond = None if high == most else self._beyond_limit(form, high, most)
