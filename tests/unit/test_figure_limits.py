@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -128,5 +129,26 @@ def test_a_gain_off_by_a_probe_is_asked_about(value: float, asked: str) -> None:
     text = probe_question([gain], [])
     assert asked in text and bool(text) == bool(asked)
     assert probe_question([gain], [FigureLimit("gain", 10.0, 90.0)]) == ""
-    scaled = UnitFigure("gain", value, 0.1, "", "output over input, both re full scale")
-    assert probe_question([scaled], []) == ""
+    assert probe_question([replace(gain, scale="inputs")], []) == ""
+    limited = probe_question([gain], [FigureLimit("gain", 39.0, 41.0)])
+    assert ("would be 40.0 dB, within its limit" in limited) is (value == 20.0)
+
+
+@pytest.mark.parametrize(
+    ("value", "word"), [(74.0, "twice"), (26.0, "half"), (80.0, ""), (36.0, "")]
+)
+def test_without_a_limit_an_emf_that_was_stated_is_asked_about(value: float, word: str) -> None:
+    """A factor of two is 6.02 dB; gains of 30 to 70 dB are common practice, no source."""
+    gain = UnitFigure("gain", value, 0.1, scale="emf")
+    text = gain_question([gain], [])
+    assert text.startswith(f"is the EMF {word} the level stated?") if word else text == ""
+    assert gain_question([replace(gain, scale="volts")], []) == ""
+
+
+def test_a_gain_with_the_levels_of_an_interface_in_it_is_not_judged() -> None:
+    gain = UnitFigure("gain", 33.0, 0.1, "", "record over played file", scale="levels")
+    limits = [FigureLimit("gain", 38.0, 42.0)]
+    (decision,) = figure_decisions([gain], limits)
+    assert decision.decision is Decision.UNDECIDED
+    assert decision.text.startswith("limited but not judged: gain at 1 kHz: 33.0 dB")
+    assert gain_question([gain], limits) == probe_question([gain], limits) == ""

@@ -134,7 +134,7 @@ class MeasurementFolder:
             sound_bytes(
                 stimulus,
                 rate_hz=request.rate_hz,
-                comment=signal_comment(request),
+                comment=signal_comment(request, as_recorded=True),
                 as_float=True,
             ),
         )

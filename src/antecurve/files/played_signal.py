@@ -19,6 +19,7 @@ __all__ = ["PlayedSignal", "read_played_signal", "request_in", "signal_comment",
 Floats = NDArray[np.float64]
 
 _MARK = "antecurve-signal-1 "
+_AS_RECORDED = " as recorded"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -33,11 +34,14 @@ class PlayedSignal:
         Sampling rate [Hz].
     request : SignalRequest or None
         What it was made from; ``None`` for a file of another origin.
+    as_recorded : bool
+        Whether it is as an input recorded it, with network and unit bypassed.
     """
 
     samples: Floats
     rate_hz: int
     request: SignalRequest | None
+    as_recorded: bool = False
 
 
 def signal_wav(signal: Signal) -> bytes:
@@ -58,20 +62,22 @@ def signal_wav(signal: Signal) -> bytes:
     )
 
 
-def signal_comment(request: SignalRequest) -> str:
+def signal_comment(request: SignalRequest, *, as_recorded: bool = False) -> str:
     """Say in the comment of a file what its signal was made from.
 
     Parameters
     ----------
     request : SignalRequest
         The signal.
+    as_recorded : bool, optional
+        Whether it is as an input recorded it, with network and unit bypassed.
 
     Returns
     -------
     str
         In ASCII.
     """
-    return _MARK + json.dumps(asdict(request))
+    return _MARK + json.dumps(asdict(request)) + _AS_RECORDED * as_recorded
 
 
 def read_played_signal(path: Path | str) -> PlayedSignal:
@@ -100,7 +106,9 @@ def read_played_signal(path: Path | str) -> PlayedSignal:
         )
     if not np.ptp(first) > 0.0:
         raise FileFormatError(str(path), "silence", "name the file that was played")
-    return PlayedSignal(first, sound.rate_hz, request_in(sound.comment))
+    request = request_in(sound.comment)
+    as_recorded = request is not None and sound.comment.endswith(_AS_RECORDED)
+    return PlayedSignal(first, sound.rate_hz, request, as_recorded)
 
 
 def request_in(comment: str) -> SignalRequest | None:
@@ -120,7 +128,7 @@ def request_in(comment: str) -> SignalRequest | None:
     if mark != _MARK.strip():
         return None
     try:
-        fields = json.loads(text)
+        fields = json.loads(text.removesuffix(_AS_RECORDED))
         lists = {k: tuple(v) for k, v in fields.items() if isinstance(v, list)}
         return SignalRequest(**(fields | lists))
     except (ValueError, TypeError, AttributeError, AntecurveError):

@@ -411,7 +411,13 @@ def _beside_played(
     return Recording(
         record,
         f"{origin}, {words}, {points}",
-        PlayedRecord(record, file.request, beside.first, other),
+        PlayedRecord(
+            record,
+            file.request,
+            beside.first,
+            other,
+            from_one_input=file.as_recorded and not in_volts,
+        ),
     )
 
 

@@ -9,8 +9,8 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from antecurve.judge.conformity import Decision
-from antecurve.judge.figure_limits import FigureLimit, figure_decisions, worst_decision
+from antecurve.judge.figure_limits import FigureLimit
+from antecurve.judge.probe_factor import gain_is_explained, right_gain
 from antecurve.judge.unit_figure import UnitFigure
 
 __all__ = ["gain_question", "level_question"]
@@ -20,7 +20,9 @@ _NEAR_DB = 0.3  # more than parts of usual tolerance move a network's level
 
 
 def gain_question(figures: Sequence[UnitFigure], limits: Sequence[FigureLimit]) -> str:
-    """Ask about a gain that half or twice the level would bring within its limit.
+    """Ask about a gain that half or twice the level would bring within what is right.
+
+    That is its limit; without one, what is usual, where the level was stated and not measured.
 
     Parameters
     ----------
@@ -34,18 +36,17 @@ def gain_question(figures: Sequence[UnitFigure], limits: Sequence[FigureLimit]) 
     str
         A text with the option that decides; empty where nothing suggests a factor of two.
     """
-    own = [limit for limit in limits if limit.name == "gain"]
     gain = next((f for f in figures if f.name == "gain"), None)
-    if gain is None or not own or _decided(gain, own) is not Decision.FAIL:
+    stated = any(limit.name == "gain" for limit in limits)
+    if gain is None or not (stated or gain.scale == "emf"):
         return ""
+    right, words = right_gain(limits)
     for off, word in ((_TWICE_DB, "twice"), (-_TWICE_DB, "half")):
-        value = gain.value - off
-        moved = UnitFigure(gain.name, value, gain.expanded_uncertainty, gain.bound, gain.condition)
-        if _decided(moved, own) is Decision.PASS:
+        if gain_is_explained(gain, right, off_db=-off):
             return (
-                f"is the EMF {word} the level stated? The gain would be {value:.1f} dB, within its "
-                "limit. A generator set for 50 ohm shows half its EMF. State the EMF of a sine at "
-                "full scale with --full-scale, or record the stimulus in volts"
+                f"is the EMF {word} the level stated? The gain would be {gain.value - off:.1f} dB, "
+                f"within {words}. A generator set for 50 ohm shows half its EMF. State the EMF of "
+                "a sine at full scale with --full-scale, or record the stimulus in volts"
             )
     return ""
 
@@ -71,7 +72,3 @@ def level_question(off_db: float | None) -> str:
         "design at 1 kHz. A generator set for 50 ohm shows half its EMF. The calibration leaves "
         "the level open; judge takes the EMF from --full-scale"
     )
-
-
-def _decided(gain: UnitFigure, limits: Sequence[FigureLimit]) -> Decision:
-    return worst_decision([d.decision for d in figure_decisions([gain], limits)])

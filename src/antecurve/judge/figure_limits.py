@@ -91,12 +91,22 @@ class FigureDecision(Result):
     decision: Decision
 
     @property
+    def is_open(self) -> bool:
+        """Whether no record tells the figure, or its scale is not known."""
+        return self.figure is None or self.figure.scale == "levels"
+
+    @property
     def text(self) -> str:
         """The decision in words: which figure, its value and its limit."""
         if self.figure is None:
             needed = _NEEDS[self.limit.name]
             name = FIGURE_NAMES[self.limit.name]
             return f"limited but not measured: {name}. It needs {needed}"
+        if self.is_open:
+            return (
+                f"limited but not judged: {self.figure.text}. Record the generator on a second "
+                "channel, or in volts and state the EMF with --full-scale"
+            )
         return f"{self.figure.text}; limit {self.limits_text}"
 
     @property
@@ -127,7 +137,8 @@ def figure_decisions(
     Returns
     -------
     tuple of FigureDecision
-        One a limit; undecided where the figure was not measured (JCGM 106:2012, 8.3.3).
+        One a limit; undecided where the figure was not measured (JCGM 106:2012, 8.3.3), or holds
+        the levels of a sound interface.
     """
     measured = {f.name: f for f in figures}
     return tuple(
@@ -137,7 +148,7 @@ def figure_decisions(
 
 
 def _decision(figure: UnitFigure | None, limit: FigureLimit) -> Decision:
-    if figure is None:
+    if figure is None or figure.scale == "levels":
         return Decision.UNDECIDED
     reach = figure.expanded_uncertainty
     low = -math.inf if figure.bound == "at most" else figure.value - reach

@@ -42,6 +42,8 @@ class PlayedRecord:
         Whether the output is.
     assumed_volts : bool
         Whether the file names no unit for a channel, and volts are assumed.
+    from_one_input : bool
+        Whether the input that recorded the output had recorded the stimulus before.
     """
 
     record: TwoChannelRecord
@@ -51,6 +53,7 @@ class PlayedRecord:
     in_volts: bool = False
     output_in_volts: bool = False
     assumed_volts: bool = False
+    from_one_input: bool = False
 
     @property
     def run_first(self) -> int:

@@ -112,6 +112,8 @@ class Channels:
         Whether each frequency sounds once.
     name : str
         How messages call the record.
+    from_file : bool
+        Whether the stimulus is a file that was played.
     """
 
     stimulus: Floats
@@ -122,6 +124,7 @@ class Channels:
     late_s: float
     sweep: bool
     name: str
+    from_file: bool = False
     # Transforms that do not depend on a response, once they are made.
     _kept: dict[str, Complex] = field(init=False, repr=False, default_factory=dict)
 
@@ -157,11 +160,7 @@ class Channels:
         bands = [_compared(*two) for two in zip(whole, by_half, strict=True)]
         told = [b for b in sounding_bands(bands) if b.variance <= _LARGEST_DEVIATION**2]
         if not told:
-            raise InputError(
-                self.name,
-                "no frequency at which the output follows the stimulus",
-                "check channels, leads and levels, and that one clock plays and records",
-            )
+            raise self._unrelated()
         return ResponseEstimate(
             np.array([b.mean_hz - b.spread_hz for b in told]),
             np.array([b.mean_hz + b.spread_hz for b in told]),
@@ -169,6 +168,20 @@ class Channels:
             np.array([b.variance for b in told]),
             np.array([b.coherence for b in told]),
             np.array([b.sounds_s for b in told]),
+        )
+
+    def _unrelated(self) -> InputError:
+        """The error for an output that does not follow the stimulus at any frequency."""
+        if self.from_file:
+            return InputError.without_value(
+                self.name,
+                "it does not hold the signal of the played file",
+                "name the file that was played; if it is this one, check channel, leads and level",
+            )
+        return InputError(
+            self.name,
+            "no frequency at which the output follows the stimulus",
+            "check channels, leads and levels, and that one clock plays and records",
         )
 
     def _lines(self, taper: str, pair: Pair, *, timed: bool = False) -> Lines:

@@ -87,15 +87,16 @@ def stimulus_question(
     seen = deviation.frequency_hz >= REFERENCE_FREQUENCY_HZ
     frequency, own = deviation.frequency_hz[seen], deviation.deviation_db[seen]
     limit = np.full(own.size, np.inf) if limit_db is None else limit_db[seen]
-    least = max(_NOTABLE_DB, float(np.median(deviation.expanded_uncertainty_db[seen])))
+    reach = deviation.expanded_uncertainty_db[seen]
+    least = max(_NOTABLE_DB, float(np.median(reach)))
     here = _level_db(stimulus_at, network, frequency)
     for other in STIMULUS_AT:
         there = own + here - _level_db(other, network, frequency)
         worst = int(np.argmax(np.abs(own - there)))
         moved = abs(own - there)[worst]
         explains = np.std(there) < _EXPLAINS * np.std(own) and moved > least
-        beyond = [bool(np.any(np.abs(x) > limit)) for x in (own, there)]
-        decides = {stimulus_at, other} == _CONFUSED and moved > _NOTABLE_DB and len(set(beyond)) > 1
+        decided = {_decided(x, reach, limit) for x in (own, there)}
+        decides = {stimulus_at, other} == _CONFUSED and moved > _NOTABLE_DB and len(decided) > 1
         if explains or decides:
             return (
                 f"{name}: the stimulus is taken to be recorded {_PLACES[stimulus_at]}. Recorded "
@@ -104,6 +105,12 @@ def stimulus_question(
                 f"Check where it was recorded{_option(other, decides=decides)}"
             )
     return ""
+
+
+def _decided(deviation_db: Floats, reach_db: Floats, limit_db: Floats) -> tuple[bool, bool]:
+    """Whether a deviation may be, and surely is, beyond its limits."""
+    size = np.abs(deviation_db)
+    return bool(np.any(size + reach_db > limit_db)), bool(np.any(size - reach_db > limit_db))
 
 
 def _option(other: str, *, decides: bool) -> str:

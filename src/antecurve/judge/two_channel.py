@@ -255,7 +255,7 @@ class TwoChannelRecord(Capture):
         sweep = is_sweep(self.stimulus, self.rate_hz)
         if sweep:
             self._check_edges()
-        return aligned_channels(
+        channels = aligned_channels(
             self.stimulus,
             self.volts,
             rate_hz=self.rate_hz,
@@ -263,6 +263,7 @@ class TwoChannelRecord(Capture):
             sweep=sweep,
             name=self.name,
         )
+        return replace(channels, from_file=self.from_file)
 
     def _nominal(self, settings: ObservationSettings, frequency_hz: Floats) -> Complex:
         """ln of the path from EMF, or from the unit's input, with ideal playback."""

@@ -50,6 +50,10 @@ class UnitFigure(Result):
         What it is relative to and where it was measured.
     own_uncertainty : float
         Of the uncertainty what the other channel, through the same network, does not share.
+    scale : str
+        Of a gain, what it rests on: ``volts``, a stated ``emf``, two ``inputs`` of an interface
+        that are taken to be alike, ``one input`` before and after, or ``levels`` of an
+        interface, which are in it.
     """
 
     _keys: ClassVar = ("name", "value", "expanded_uncertainty", "bound", "condition")
@@ -60,6 +64,7 @@ class UnitFigure(Result):
     bound: str = ""
     condition: str = ""
     own_uncertainty: float = 0.0
+    scale: str = "volts"
 
     @property
     def text(self) -> str:

@@ -88,7 +88,7 @@ def with_figure_limits(verdict: Verdict, limits: Sequence[FigureLimit]) -> Verdi
     worst = worst_decision([verdict.decision, *(d.decision for d in decisions)])
     asked = gain_question(verdict.figures, limits), probe_question(verdict.figures, limits)
     ruled = tuple(
-        d.text if d.figure is None else f"{_RULED[worst]} {d.text}"
+        d.text if d.is_open else f"{_RULED[worst]} {d.text}"
         for d in decisions
         if d.decision is worst and worst is not Decision.PASS
     )
@@ -206,14 +206,26 @@ def _gain_figures(
 ) -> list[UnitFigure]:
     """Gain as output over input in one unit; none where full scale in volts is not known."""
     assumed = ", volts assumed as the file names no unit" if played.assumed_volts else ""
-    if played.in_volts == played.output_in_volts:
-        scale = "" if played.in_volts else ", both re full scale"
-        return [replace(gain, condition=f"output over input{scale}{assumed}")]
+    if played.in_volts and played.output_in_volts:
+        return [replace(gain, condition=f"output over input{assumed}")]
+    if not played.in_volts and not played.output_in_volts:
+        return [_gain_re_full_scale(gain, played)]
     if reference.full_scale_v is None:
         return []
     peak_v = math.sqrt(2.0) * reference.full_scale_v
     value = gain.value - 20.0 * math.log10(peak_v)
-    return [replace(gain, value=value, condition=f"output over input{assumed}")]
+    condition = f"output over input by the EMF stated{assumed}"
+    return [replace(gain, value=value, condition=condition, scale="emf")]
+
+
+def _gain_re_full_scale(gain: UnitFigure, played: PlayedRecord) -> UnitFigure:
+    """Gain of a sound, as far as its two sides have one scale."""
+    if played.from_one_input:
+        return replace(gain, condition="output over input, both by one input", scale="one input")
+    if played.record.from_file:
+        words = "record over played file, the levels of the interface included"
+        return replace(gain, condition=words, scale="levels")
+    return replace(gain, condition="output over input, both re full scale", scale="inputs")
 
 
 def _network_deviation(network: NetworkEstimate) -> float:

@@ -131,9 +131,10 @@ def _cues_in(first: int, last: int, record: Floats, rate_hz: float, name: str) -
     """First samples of both cues in a record, as far apart as in the file."""
     seen = cue_position(record, rate_hz, rising=True)
     if seen is None:
-        raise InputError(
-            name, "a record without the cue that was played",
-            "start recording before the file is played, and check the leads and the levels",
+        raise InputError.without_value(
+            name, "it does not hold the cue of the played file",
+            "name the file that was played; if it is this one, start recording before it is "
+            "played, and check the leads and the levels",
         )  # fmt: skip
     behind = cue_position(record, rate_hz, rising=False)
     if behind is None or behind < seen:
