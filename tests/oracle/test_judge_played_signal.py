@@ -103,7 +103,7 @@ def test_bad_records_get_a_sentence(tmp_path: Path) -> None:
     output = unit_output(samples, 48e3, Unit())
     cases = {
         "ends before the second cue": output[: output.size // 2],
-        "without the cue": np.random.default_rng(3).standard_normal(output.size) * 0.1,
+        "does not hold the cue": np.random.default_rng(3).standard_normal(output.size) * 0.1,
         "an interrupted record": np.delete(output, slice(100_000, 104_800)),
     }
     for message, samples in cases.items():

@@ -66,3 +66,8 @@ def test_points_that_a_line_passes_are_left_out_and_others_are_not() -> None:
     assert len(points) < len(x) / 4
     # The bend itself stays: the highest point, 3 of 6.72 dB below the top of the area.
     assert points[:, 1].min() == pytest.approx(10.0 + 286.0 * 0.36 / 6.72, abs=0.2)
+
+
+def test_an_axis_has_two_numbers_at_least() -> None:
+    assert list(round_ticks(-8.45, -7.55, 4).values()) == ["−8.4", "−8.2", "−8.0", "−7.8", "−7.6"]
+    assert list(round_ticks(0.0, 10.0, 4).values()) == ["0", "5", "10"]

@@ -176,7 +176,7 @@ class Channels:
             return InputError.without_value(
                 self.name,
                 "it does not hold the signal of the played file",
-                "name the file that was played; if it is this one, check channel, leads and level",
+                "name the file that was played, or check channel, leads and level",
             )
         return InputError(
             self.name,

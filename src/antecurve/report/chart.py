@@ -34,6 +34,8 @@ __all__ = [
     "straight_points",
 ]
 
+_LEAST_NUMBERS = 2  # one alone tells no scale
+
 Floats = NDArray[np.float64]
 
 BLUE, ORANGE, GREEN, BLACK = "#0072B2", "#D55E00", "#009E73", "#222222"
@@ -324,10 +326,12 @@ def round_ticks(low: float, high: float, count: int) -> dict[float, str]:
     Returns
     -------
     dict of float to str
-        What to write by where.
+        What to write by where; two or more, of finer steps where so few leave one.
     """
     step = round_step(high - low, count=count)
     numbers = range(math.ceil(low / step - 1e-6), math.floor(high / step + 1e-6) + 1)
+    if len(numbers) < _LEAST_NUMBERS:
+        return round_ticks(low, high, 2 * count)
     digits = max(0, -math.floor(math.log10(step) + 1e-9))
     return {n * step: f"{n * step:.{digits}f}".replace("-", "\N{MINUS SIGN}") for n in numbers}
 

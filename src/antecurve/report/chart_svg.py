@@ -29,6 +29,7 @@ __all__ = ["chart_svg", "described_svg", "page_svg", "svg_text"]
 Floats = NDArray[np.float64]
 
 _WIDTH = 720.0  # px: what the page's own charts have as well
+_NAME_OF_AXIS = 13.0  # px: as far left as its letters are high
 _LEFT, _RIGHT = 70.0, 16.0  # px: numbers and name of an axis fit
 _ROW = 20.0  # px: a line of text with its space
 _GUTTER = 30.0  # px between columns: numbers at both ends fit
@@ -168,7 +169,8 @@ def page_svg(chart: Chart) -> str:
 
 def _upright(y: float, words: str) -> str:
     """The name of a vertical axis."""
-    return svg_text(16.0, y, words, anchor="middle", turn=f"rotate(-90 16 {y:.1f})")
+    x = _NAME_OF_AXIS
+    return svg_text(x, y, words, anchor="middle", turn=f"rotate(-90 {x:g} {y:.1f})")
 
 
 def _legend(marks: Iterable[Line | Band], top: float) -> tuple[list[str], int]:

@@ -38,11 +38,11 @@ def overlay_chart(overlay: Overlay) -> Chart:
     Returns
     -------
     Chart
-        The 20 ms in which they differ most, both panels re the record's unit.
+        The 20 ms in which they differ most, in per cent of the output's peak.
     """
-    shown = _shown(overlay)
+    shown, percent = _shown(overlay), 100.0 / float(np.abs(overlay.output).max())
     time = 1e3 * np.arange(shown.start, shown.stop) / overlay.rate_hz
-    output, difference = overlay.output[shown], overlay.difference[shown]
+    output, difference = (percent * x[shown] for x in (overlay.output, overlay.difference))
     traces = (
         Line(x=time, y=output - difference, colour=ORANGE, dash="dashed", width=2.6,
              label="stimulus behind an ideal unit"),
@@ -50,9 +50,9 @@ def overlay_chart(overlay: Overlay) -> Chart:
     )  # fmt: skip
     return Chart(
         panels=(
-            Panel(marks=traces, y_label="laid over each other"),
+            Panel(marks=traces, y_label="% of the peak"),
             Panel(marks=(Line(x=time, y=difference, colour=BLACK, width=1.4),),
-                  y_label="difference"),
+                  y_label="difference in %"),
         ),
         x_label="time in the record in ms",
         x_range=(float(time[0]), float(time[-1])),
@@ -75,8 +75,8 @@ def overlay_chart_text(overlay: Overlay) -> str:
     """
     shown = _shown(overlay)
     return (
-        f"Output and stimulus from {1e3 * shown.start / overlay.rate_hz:.0f} ms of the record on, "
-        "where they differ most."
+        f"Output and stimulus from {1e3 * shown.start / overlay.rate_hz:.0f} ms on, where they "
+        "differ most, in % of the output's peak."
     )
 
 

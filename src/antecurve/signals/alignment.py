@@ -133,8 +133,7 @@ def _cues_in(first: int, last: int, record: Floats, rate_hz: float, name: str) -
     if seen is None:
         raise InputError.without_value(
             name, "it does not hold the cue of the played file",
-            "name the file that was played; if it is this one, start recording before it is "
-            "played, and check the leads and the levels",
+            "name the file that was played, or record from before its start and check the leads",
         )  # fmt: skip
     behind = cue_position(record, rate_hz, rising=False)
     if behind is None or behind < seen:
