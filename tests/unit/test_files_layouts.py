@@ -171,6 +171,8 @@ OPEN: dict[str, tuple[str, str]] = {
         "time (s),ch1 (V)\n" + table(TIME, ONE).replace("1.26", "+OVER", 3), "clipped"),
     "out of range by dashes": (
         "time (s),ch1 (V)\n" + table(TIME, ONE).replace("1.26", "---", 3), "clipped"),
+    "out of range, shortened": (
+        "time (s),ch1 (V)\n" + table(TIME, ONE).replace("1.26", "OFL", 3), "clipped"),
     "a second table": ("time (s),ch1 (V)\n" + table(TIME, ONE) + "\ntime (s),ch2 (V)\n"
                        + table(TIME, TWO), "line 203"),
     "a cell beside": ("time (s),ch1 (V)\n" + table(TIME, ONE).replace("1.26", "1.26,7", 1),

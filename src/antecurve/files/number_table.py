@@ -43,7 +43,8 @@ _GROUPED = {
 _MARKS = {
     "inf", "+inf", "-inf", "infinity", "-infinity", "∞", "-∞", "nan", "ol", "+ol", "-ol", "over",
     "+over", "-over", "overflow", "ovl", "clip", "clipped", "---", "----", "-----", "****",
-    "#####", "1.#inf", "-1.#inf", "+1.#inf", "1.#qnan", "-1.#ind",
+    "#####", "1.#inf", "-1.#inf", "+1.#inf", "1.#qnan", "-1.#ind", "ofl", "+ofl", "-ofl", "ovf",
+    "+ovf", "-ovf", "ovr", "overload", "overrange", "over range",
 }  # fmt: skip
 """What stands for a sample out of range."""
 _OUT_OF_RANGE = 9e36
