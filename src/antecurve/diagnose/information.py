@@ -217,7 +217,7 @@ def _started(problem: FitProblem, bench: Floats) -> Floats:
         last = first + observation.nuisances
         anew[first:last] = observation.start(response)[0]
         first = last
-    costs = [float(r @ r) for r in (problem.evaluate(b).residual for b in (bench, anew))]
+    costs = [float(r @ r) for r in map(problem.residual, (bench, anew))]
     return bench if costs[0] <= costs[1] else anew
 
 

@@ -139,6 +139,10 @@ def _evaluated(problem: FitProblem, stepped: Floats) -> Evaluation:
     return problem.evaluate(_of_steps(problem, stepped))
 
 
+def _residual(problem: FitProblem, stepped: Floats) -> Floats:
+    return problem.residual(_of_steps(problem, stepped))
+
+
 def bounds_of_steps(problem: FitProblem) -> tuple[Floats, Floats]:
     """Lay out the lowest and highest coordinates of steps.
 
@@ -191,8 +195,11 @@ def line_search(
     slope, share, least = 2.0 * float(point.gradient @ step), 1.0, point.least
     for number in range(_SHORTENINGS):
         trial = np.clip(point.stepped + share * (step + share * bend), *bounds)
-        tried = _evaluated(point.problem, trial)
-        size, promised = float(tried.residual @ tried.residual), share * slope
+        # Most first steps stay, and the last one does: of them the derivatives are asked too.
+        between = 0 < number < _SHORTENINGS - 1
+        tried = None if between else _evaluated(point.problem, trial)
+        residual = _residual(point.problem, trial) if tried is None else tried.residual
+        size, promised = float(residual @ residual), share * slope
         if size - least < _ENOUGH * promised or not math.isfinite(size):
             break
         share *= min(max(-0.5 * promised / (size - least - promised), _LEAST_SHARE), 0.9)
@@ -201,7 +208,7 @@ def line_search(
             aside = float(np.linalg.norm(bend * point.scale))
             length = float(np.linalg.norm(step * point.scale))
             share = 1.0 if aside <= _ASIDE * length else _ASIDE * length / aside
-    return trial, tried
+    return trial, tried or _evaluated(point.problem, trial)
 
 
 def _bend(point: Point, step: Floats) -> Floats:
@@ -209,7 +216,7 @@ def _bend(point: Point, step: Floats) -> Floats:
 
     The residuals' second derivative along the step, taken back by Gauss and Newton's equations.
     """
-    near = _evaluated(point.problem, point.stepped + _NEARBY * step).residual
+    near = _residual(point.problem, point.stepped + _NEARBY * step)
     second = (near - point.evaluation.residual) / _NEARBY - point.jacobian @ step
     used = step != 0.0
     scale = point.scale[used]

@@ -43,7 +43,7 @@ class HarmonicModel:
     by_rise_time: Complex
 
 
-def whitened(factor: Floats, columns: Floats) -> Floats:
+def whitened(factor: Floats, columns: Floats, *, beside: int = 0) -> Floats:
     """Multiply an upper triangular matrix with a few columns.
 
     Parameters
@@ -52,6 +52,8 @@ def whitened(factor: Floats, columns: Floats) -> Floats:
         The matrix; what lies below the diagonal is left out.
     columns : numpy.ndarray of float, shape (rows, columns)
         The columns.
+    beside : int, optional
+        Further columns that there may be: the product is rounded alike with and without them.
 
     Returns
     -------
@@ -59,13 +61,12 @@ def whitened(factor: Floats, columns: Floats) -> Floats:
         The product, taken in slices so small that no linear algebra library starts threads,
         which would cost more than they save.
     """
-    rows = max(8, _SLICE // columns.size)
-    return np.vstack(
-        [
-            factor[first : first + rows, first:] @ columns[first:]
-            for first in range(0, len(factor), rows)
-        ]
-    )
+    rows = max(8, _SLICE // (len(columns) * (columns.shape[1] + beside)))
+    columns, product = np.ascontiguousarray(columns), np.empty(columns.shape)
+    for first in range(0, len(factor), rows):
+        part = slice(first, first + rows)
+        np.matmul(factor[part, first:], columns[first:], out=product[part])
+    return product
 
 
 def summed_orders(record: Record, reduced: Floats, *, folded: bool) -> Floats:
@@ -144,4 +145,5 @@ def synthesised(
     before = np.minimum(position.astype(int), points - 1)
     share = position - before
     after = np.where(before + 1 == points, 0, before + 1)
-    return np.asarray((periods[:, before] * (1.0 - share) + periods[:, after] * share).T)
+    left, right = periods.take(before, axis=1), periods.take(after, axis=1)
+    return np.asarray((left * (1.0 - share) + right * share).T)

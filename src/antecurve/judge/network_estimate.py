@@ -294,7 +294,9 @@ def network_log_response(
     return np.asarray(np.log(transfer.response(frequency_hz)))
 
 
-def network_slopes(estimate: NetworkEstimate, sources: Floats, frequency_hz: Floats) -> Complex:
+def network_slopes(
+    estimate: NetworkEstimate, sources: Floats, frequency_hz: Floats, *, slopes: bool = True
+) -> Complex:
     """Compute ln H and its derivatives by the sources of error.
 
     Parameters
@@ -305,10 +307,12 @@ def network_slopes(estimate: NetworkEstimate, sources: Floats, frequency_hz: Flo
         Where.
     frequency_hz : numpy.ndarray of float, shape (frequencies,)
         Frequencies [Hz], above 0.
+    slopes : bool, optional
+        Whether the derivatives are wanted; the value is the same to the last digit without.
 
     Returns
     -------
-    numpy.ndarray of complex, shape (1 + sources, frequencies)
+    numpy.ndarray of complex, shape (1 + sources, frequencies) or (1, frequencies)
         The value, then one row per source.
     """
     count, load = len(estimate.values), estimate.loading
@@ -328,9 +332,11 @@ def network_slopes(estimate: NetworkEstimate, sources: Floats, frequency_hz: Flo
         _with_slopes(polynomial, estimate.errors, frequency_hz)
         for polynomial in (transfer.numerator, transfer.denominator)
     )
+    value = np.log(top / bottom)[None]
+    if not slopes:
+        return value
     # A product takes a ninth of the time of a quotient.
-    slopes = by_top * (1.0 / top) - by_bottom * (1.0 / bottom)
-    return np.vstack([np.log(top / bottom)[None], slopes])
+    return np.vstack([value, by_top * (1.0 / top) - by_bottom * (1.0 / bottom)])
 
 
 def _with_slopes(

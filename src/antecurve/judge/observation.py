@@ -253,6 +253,24 @@ class Observation(ABC):
             Columns: shared, rise time, nuisances.
         """
 
+    def residual(self, nuisance: Floats, total: Complex, rise: RiseTime, *, shared: int) -> Floats:
+        """Compute whitened residuals alone.
+
+        Parameters
+        ----------
+        nuisance, total, rise
+            As in `evaluate`.
+        shared : int
+            Number of unknowns that captures share, beside which `evaluate` rounds.
+
+        Returns
+        -------
+        numpy.ndarray of float, shape (rows,)
+            As `evaluate` computes them.
+        """
+        nothing = np.zeros((total.size, 0), dtype=complex)
+        return self.evaluate(nuisance, total, nothing, rise).residual
+
     @abstractmethod
     def start(self, log_response: Complex) -> tuple[Floats, float]:
         """Fit nuisance unknowns for a response, and the share of the data it misses.

@@ -210,26 +210,29 @@ def passed_over(
     frequency = orders * basis.record.frequency_hz
     node_hz = node_frequencies(frequency)
     position = np.interp(np.log(frequency), np.log(node_hz), np.arange(node_hz.size))
-    share = np.maximum(0.0, 1.0 - np.abs(position[:, None] - np.arange(node_hz.size)))
-    by_node = model.value[:, None] * share
+    share = np.maximum(0.0, 1.0 - np.abs(position - np.arange(node_hz.size)[:, None]))
+    by_node, by_own = model.value * share, by_own.T
     if edges_within_a_sample:
         counted = orders <= _SLOPE_REACH * orders[-1]
-        by_node, by_own = by_node * counted[:, None], by_own * counted[:, None]
-    parts = [_summed(basis, orders, np.stack([n, 1j * n], axis=1)) for n in by_node.T]
-    waves = np.hstack(
-        [*(p[:, :1] for p in parts), *(p[:, 1:] for p in parts), _summed(basis, orders, by_own)]
-    )
-    slope, response = basis.reduced(waves.T).T, prediction.log_response(node_hz)
+        by_node, by_own = by_node * counted, by_own * counted
+    parts = [_summed(basis, orders, np.stack([n, 1j * n])) for n in by_node]
+    real, imaginary = ([part[k] for part in parts] for k in (0, 1))
+    waves = np.vstack([*real, *imaginary, _summed(basis, orders, by_own)])
+    slope, response = basis.reduced(waves).T, prediction.log_response(node_hz)
     turn = 2.0 * math.pi * node_hz * delay_unit_s
     laid_out_at = _with_nuisance(response, prediction, turn)
     return PassedOver(node_hz, response, prediction.nuisance, slope, turn, laid_out_at)
 
 
 def _summed(basis: HarmonicBasis, orders: Floats, amplitudes: Complex) -> Floats:
-    """Waveforms of harmonics, of which those that are there decide how finely they are laid out."""
-    there = np.flatnonzero(np.any(amplitudes != 0.0, axis=1))
-    last = int(there[-1]) + 1 if there.size else 1
-    return synthesised(basis.record, orders[:last], amplitudes[:last], oversampling=_OVERSAMPLING)
+    """Waveforms of harmonics, of which those that are there decide how finely they are laid out.
+
+    Amplitudes and waveforms have one row each.
+    """
+    there = np.flatnonzero(amplitudes.any(axis=0))
+    own = slice(int(there[0]), int(there[-1]) + 1) if there.size else slice(1)
+    part = amplitudes[:, own].T
+    return synthesised(basis.record, orders[own], part, oversampling=_OVERSAMPLING).T
 
 
 def _with_nuisance(node_response: Complex, prediction: Prediction, turn: Floats) -> Complex:

@@ -55,6 +55,8 @@ class HarmonicBasis:
         Drift and hum taken out.
     frequency_scale : float
         Size that the frequency's column had before it was set to 1 [V/Hz].
+    columns : _Columns
+        All columns but that of the frequency.
     """
 
     record: Record
@@ -64,6 +66,7 @@ class HarmonicBasis:
     factor: Floats
     interference: Interference
     frequency_scale: float
+    columns: _Columns
 
     @property
     def nuisances(self) -> int:
@@ -146,8 +149,10 @@ class HarmonicBasis:
         HarmonicBasis
             With the same interference taken out.
         """
-        record = replace(self.record, frequency_hz=self.record.frequency_hz + step_hz)
-        columns = _Columns.of(record, self.orders, self.interference)
+        columns = self.columns
+        if step_hz != 0.0:
+            record = replace(self.record, frequency_hz=self.record.frequency_hz + step_hz)
+            columns = _Columns.of(record, self.orders, self.interference)
         return columns.reduction(amplitudes, name, unused_slope)
 
     def reduced(self, volts: Floats) -> Floats:
@@ -451,6 +456,7 @@ class _Columns:
             factor,
             self.interference,
             scale,
+            self,
         )
 
 

@@ -155,20 +155,53 @@ class Bench:
         """
         frequency, known = laid_out.frequency_hz, self.estimate.sources
         network = network_slopes(self.estimate, sources[:known], frequency)
-        total = laid_out.log_response.copy()
         slopes = np.zeros((self.sources, frequency.size), dtype=complex)
         for observation, own in zip(observations, laid_out.parts, strict=True):
             if observation.through_network:
-                total[own] += network[0, own]
                 slopes[:known, own] = network[1:, own]
                 reference = observation.reference
                 if reference is not None and reference.beyond is not None:
                     beyond = network_slopes(reference.beyond, sources[:known], frequency[own])
                     slopes[:known, own] -= beyond[1:]
-                    moved = reference.seen_by_reference(sources[:known], frequency[own])
-                    total[own] += moved
         slopes[known:] = laid_out.by_chain
-        return total + sources[known:] @ laid_out.by_chain, slopes
+        return self._along_paths(network[0], observations, sources, laid_out), slopes
+
+    def laid_out_paths(
+        self, observations: Sequence[Observation], sources: Floats, laid_out: LaidOutPaths
+    ) -> Complex:
+        """Evaluate `path` of observations where they are evaluated.
+
+        Parameters
+        ----------
+        observations, sources, laid_out
+            As in `linearised_paths`.
+
+        Returns
+        -------
+        numpy.ndarray of complex, shape (frequencies,)
+            Natural logarithm; all frequencies of the first capture first.
+        """
+        known = sources[: self.estimate.sources]
+        network = network_slopes(self.estimate, known, laid_out.frequency_hz, slopes=False)[0]
+        return self._along_paths(network, observations, sources, laid_out)
+
+    def _along_paths(
+        self,
+        network: Complex,
+        observations: Sequence[Observation],
+        sources: Floats,
+        laid_out: LaidOutPaths,
+    ) -> Complex:
+        """ln of all in the paths of observations but the unit, from that of the network."""
+        known, total = self.estimate.sources, laid_out.log_response.copy()
+        for observation, own in zip(observations, laid_out.parts, strict=True):
+            if observation.through_network:
+                total[own] += network[own]
+                reference = observation.reference
+                if reference is not None and reference.beyond is not None:
+                    at_hz = laid_out.frequency_hz[own]
+                    total[own] += reference.seen_by_reference(sources[:known], at_hz)
+        return np.asarray(total + sources[known:] @ laid_out.by_chain)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -431,6 +464,33 @@ class FitProblem:
         priors = np.arange(common)
         jacobian[data_rows + priors, priors] = np.append(unit_slopes, np.ones(self.priors))
         return Evaluation(residual, jacobian, data_rows)
+
+    def residual(self, unknowns: Floats) -> Floats:
+        """Compute whitened residuals alone, as `evaluate` does to the last digit.
+
+        Parameters
+        ----------
+        unknowns : numpy.ndarray of float, shape (size,)
+            As in `evaluate`.
+
+        Returns
+        -------
+        numpy.ndarray of float, shape (rows,)
+            Those of the captures, then those of the priors.
+        """
+        units, sources = self._split(unknowns)
+        total = self.model.log_response(units, self._paths.frequency_hz)
+        total = total + self.bench.laid_out_paths(self.observations, sources, self._paths)
+        rise, common = self.rise_time(unknowns), self.unit_count + self.priors
+        shared = self.unit_count + self.bench.sources
+        parts, before = list[Floats](), common
+        for observation, own in zip(self.observations, self._paths.parts, strict=True):
+            after = before + observation.nuisances
+            nuisance = unknowns[before:after]
+            parts.append(observation.residual(nuisance, total[own], rise, shared=shared))
+            before = after
+        of_bench = unknowns[self.unit_count : common]
+        return np.concatenate([*parts, self.model.priors(units)[0], of_bench])
 
 
 def with_observations(problem: FitProblem, observations: Sequence[Observation]) -> FitProblem:

@@ -181,18 +181,27 @@ def _coarse_period(time: Floats, volts: Floats, name: str) -> float:
 
 def _likeness(x: Floats) -> Floats:
     """Correlation of an evenly sampled record with itself at each lag, from -1 to 1."""
-    from scipy.signal import fftconvolve
-
     count = x.size
     # Smoothed, so that edges sharper than the sampling count with their area.
     width = max(1, count // _SMOOTHING)
-    x = fftconvolve(x, np.ones(width) / width, "same")
+    if width > 1:
+        x = _convolved(x, np.ones(width) / width)[(width - 1) // 2 :][:count]
     x = x - x.mean()
-    product = fftconvolve(x, x[::-1])[count - 1 :]
+    product = _convolved(x, x[::-1])[count - 1 :]
     energy = np.concatenate(([0.0], np.cumsum(x**2)))
     lags = np.arange(count)
     scale = np.sqrt(np.maximum(energy[count - lags] * (energy[count] - energy[lags]), 1e-300))
     return np.asarray((product / scale)[: int(_USABLE_LAGS * count)])
+
+
+def _convolved(one: Floats, other: Floats) -> Floats:
+    """All of a convolution, by transforms; the library's own loads a second's worth of modules."""
+    from scipy import fft
+
+    count = one.size + other.size - 1
+    padded = fft.next_fast_len(count, real=True)
+    product = fft.rfft(one, padded) * fft.rfft(other, padded)
+    return np.asarray(fft.irfft(product, padded))[:count]
 
 
 def _turned_likeness(likeness: Floats) -> Floats:

@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from abc import ABC, abstractmethod
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Self
 
 import numpy as np
@@ -21,6 +22,7 @@ __all__ = ["SampledWaves", "sampled_waves"]
 
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
+Indices = NDArray[np.intp]
 
 _EVEN_TURN = 1e-10  # of a period: far below what the noise of a record turns a harmonic
 
@@ -129,6 +131,8 @@ class _EvenWaves(SampledWaves):
     """Waves at even times: at the first sample of each block, and within a block."""
 
     coarse: Complex  # (blocks, waves), at the middle of each block
+    real: Floats  # its parts, each by itself
+    imaginary: Floats
     even: Floats  # (waves, half the samples of a block): cosines from its middle on
     odd: Floats  # likewise sines
 
@@ -142,7 +146,8 @@ class _EvenWaves(SampledWaves):
         middles = time_s[0] + step * (size * np.arange(-(-time_s.size // size)) + half - 0.5)
         coarse = np.exp(1j * middles[:, None] * omega)
         turn = omega[:, None] * (step * (np.arange(half) + 0.5))
-        return cls(time_s, orders, fundamental_hz, coarse, np.cos(turn), np.sin(turn))
+        parts = coarse.real.copy(), coarse.imag.copy()
+        return cls(time_s, orders, fundamental_hz, coarse, *parts, np.cos(turn), np.sin(turn))
 
     def products(self, rows: Floats) -> Floats:
         """Multiply block by block, record by record: what is in between stays in the cache."""
@@ -158,13 +163,13 @@ class _EvenWaves(SampledWaves):
         before, after = padded[:, 0, ::-1], padded[:, 1]
         # About the middle of a block cosines are even and sines are odd.
         cosines, sines = (after + before) @ self.even.T, (after - before) @ self.odd.T
-        real, imaginary = self.coarse.real, self.coarse.imag
 
         def over_blocks(inner: Floats, outer: Floats) -> Floats:
             return np.asarray(np.einsum("bw,bw->w", inner, outer))
 
-        even = over_blocks(cosines, real) - over_blocks(sines, imaginary)
-        return np.append(even, -over_blocks(cosines, imaginary) - over_blocks(sines, real))
+        even = over_blocks(cosines, self.real) - over_blocks(sines, self.imaginary)
+        odd = -over_blocks(cosines, self.imaginary) - over_blocks(sines, self.real)
+        return np.concatenate([even, odd])
 
     def summed(self, amplitudes: Floats) -> Floats:
         """Add up block by block."""
@@ -184,11 +189,17 @@ class _EvenWaves(SampledWaves):
             parts = waves.products(weight[None])[0]
             series = parts[: multiples.size] - 1j * parts[multiples.size :]
         even, odd = 0.5 * series.real, 0.5 * series.imag
-        orders = self.orders.astype(int)
-        apart, both = orders[:, None] - orders, orders[:, None] + orders
-        even_apart, even_both, odd_both = even[np.abs(apart)], even[both], odd[both]
-        mixed = np.sign(apart) * odd[np.abs(apart)] - odd_both
-        return np.block([[even_apart + even_both, mixed], [mixed.T, even_apart - even_both]])
+        apart, both, sign = _pairs_of(self.orders.tobytes())
+        even_apart, even_both = even.take(apart), even.take(both)
+        mixed = odd.take(apart)
+        mixed *= sign
+        mixed -= odd.take(both)
+        count = self.orders.size
+        products = np.empty((2 * count, 2 * count))
+        np.add(even_apart, even_both, out=products[:count, :count])
+        np.subtract(even_apart, even_both, out=products[count:, count:])
+        products[:count, count:], products[count:, :count] = mixed, mixed.T
+        return products
 
     def crossed(self, other: Self) -> Floats:
         """Sum geometric series."""
@@ -247,6 +258,14 @@ class _UnevenWaves(SampledWaves):
     def crossed(self, other: Self) -> Floats:
         """Multiply sample by sample."""
         return np.asarray(self.columns @ other.columns.T)
+
+
+@lru_cache(maxsize=8)  # records of one unit have two or four sets of orders
+def _pairs_of(orders: bytes) -> tuple[Indices, Indices, Floats]:
+    """Of each pair of orders: how far apart they are, their sum, which one is the greater."""
+    order = np.frombuffer(orders).astype(int)
+    apart = order[:, None] - order
+    return np.abs(apart), order[:, None] + order, np.sign(apart).astype(float)
 
 
 def _mean_step(time_s: Floats) -> float:

@@ -197,12 +197,14 @@ def square_harmonics(
     array([1.27324, 0.     ])
     """
     turn = np.exp(-2j * math.pi * order * duty)
+    ideal = 2.0 * (1.0 - turn) / (1j * math.pi * order)
+    if rise_time_s == 0.0:
+        return SquareHarmonics(ideal, 4.0 * turn, np.zeros_like(ideal))
     ramp = order * frequency_hz * rise_time_s * _LINEAR_FROM_10_90
     window = np.sinc(ramp)
     slope = np.zeros_like(ramp)
     wide = ramp > 1e-9
     slope[wide] = (np.cos(math.pi * ramp[wide]) - window[wide]) / ramp[wide]
-    ideal = 2.0 * (1.0 - turn) / (1j * math.pi * order)
     return SquareHarmonics(
         ideal * window,
         4.0 * turn * window,

@@ -166,10 +166,9 @@ class SquareWaveObservation(Observation):
             duty=0.5 + _DUTY_UNIT * nuisance[2],
             rise_time_s=rise_time_s,
         )
-        window = np.sinc(orders * fundamental * self.basis.record.averaged_s)
-        factor = window * np.exp(
-            nuisance[0] + log_response - 1j * omega * nuisance[1] * self.delay_unit
-        )
+        factor = np.exp(nuisance[0] + log_response - 1j * omega * nuisance[1] * self.delay_unit)
+        if self.basis.record.averaged_s > 0.0:
+            factor *= np.sinc(orders * fundamental * self.basis.record.averaged_s)
         return HarmonicModel(
             shape.value * factor, omega, shape.by_duty * factor, shape.by_rise_time * factor
         )
@@ -205,22 +204,41 @@ class SquareWaveObservation(Observation):
         Evaluation
             Columns: shared, rise time, nuisances.
         """
-        count = self.basis.orders.size
-        harmonics = self.amplitudes(nuisance, total[:count], self.basis.orders, rise.value_s)
-        value = harmonics.value
-        columns = [value[None], value * shared[:count].T]
-        if rise.uncertainty_s > 0:
-            columns.append((harmonics.by_rise_time * rise.uncertainty_s)[None])
-        columns.append(self.nuisance_slopes(harmonics).T)
-        model = np.vstack(columns)
-        white = whitened(self.basis.whitener, np.hstack([model.real, model.imag]).T) / self.sigma
-        residual, jacobian = white[:, 0] - self.data / self.sigma, white[:, 1:]
+        residual, jacobian = self._whitened(nuisance, total, shared, rise)
         if self.passed_over is not None:
-            residual += self.passed_over.change(total[count:], nuisance) / self.sigma
-            by_shared, by_nuisance = self.passed_over.slopes(shared[count:])
+            by_shared, by_nuisance = self.passed_over.slopes(shared[self.basis.orders.size :])
             jacobian[:, : shared.shape[1]] += by_shared / self.sigma
             jacobian[:, -nuisance.size :] += by_nuisance / self.sigma
         return Evaluation(residual, jacobian, residual.size)
+
+    def residual(self, nuisance: Floats, total: Complex, rise: RiseTime, *, shared: int) -> Floats:
+        """Compute whitened residuals alone, documented in `Observation`."""
+        nothing = np.zeros((total.size, 0), dtype=complex)
+        return self._whitened(nuisance, total, nothing, rise, beside=shared)[0]
+
+    def _whitened(
+        self,
+        nuisance: Floats,
+        total: Complex,
+        shared: Complex,
+        rise: RiseTime,
+        *,
+        beside: int = 0,
+    ) -> tuple[Floats, Floats]:
+        """Residuals, and derivatives but for those of the harmonics passed over."""
+        count = self.basis.orders.size
+        harmonics = self.amplitudes(nuisance, total[:count], self.basis.orders, rise.value_s)
+        columns = [harmonics.value[None], harmonics.value * shared[:count].T]
+        if rise.uncertainty_s > 0:
+            columns.append((harmonics.by_rise_time * rise.uncertainty_s)[None])
+        model = np.vstack([*columns, self.nuisance_slopes(harmonics).T])
+        parts = np.vstack([model.real.T, model.imag.T])
+        white = whitened(self.basis.whitener, parts, beside=beside)
+        white /= self.sigma
+        residual = white[:, 0] - self.data / self.sigma
+        if self.passed_over is not None:
+            residual += self.passed_over.change(total[count:], nuisance) / self.sigma
+        return residual, white[:, 1:]
 
     def start(self, log_response: Complex) -> tuple[Floats, float]:
         """Find delay by correlation over a period, gain by projection, duty by even harmonics.
@@ -319,7 +337,8 @@ class SquareWaveObservation(Observation):
         """Take off the harmonics that the reduction passes over, documented in `Observation`."""
         record = self.basis.record
         summed = summed_orders(record, self.basis.orders, folded=folded)
-        unused = np.setdiff1d(summed, self.basis.orders)
+        reduced = self.basis.orders[self.basis.orders <= summed.size].astype(int)
+        unused = np.delete(summed, reduced - 1)
         if not unused.size:
             return self
         response = prediction.log_response(unused * record.frequency_hz)

@@ -141,7 +141,8 @@ class UnitModel:
             Residuals, and the derivative of each by its coordinate.
         """
         residuals, slopes = np.empty((2, len(self.parameters)))
-        for index, (parameter, x) in enumerate(zip(self.parameters, coordinates, strict=True)):
+        each = zip(self.parameters, coordinates.tolist(), strict=True)
+        for index, (parameter, x) in enumerate(each):
             if parameter.logarithmic:
                 residuals[index] = (x - parameter.start) / parameter.spread
                 slopes[index] = 1.0 / parameter.spread
@@ -231,17 +232,18 @@ class UnitModel:
         total = self.zeros_at_origin * np.log(s)
         derivative = np.zeros((len(self.parameters) if slopes else 0, s.size), dtype=complex)
         factors = [
-            ([k], simple_factor(p.role, x[..., k, None], s))
+            ([k], simple_factor(p.role, x[..., k, None], s, slopes=slopes))
             for k, p in enumerate(self.parameters)
             if not p.low and not p.role.startswith("high")
         ]
         for kind, factor in (("low", low_factor), ("high", high_factor)):
             members = [k for k, p in enumerate(self.parameters) if p.role.startswith(kind)]
             coefficients = [x[..., k, None] for k in members]
-            factors.append((members, factor(coefficients, s, level_only=self.level_only)))
-        for members, (term, by_each) in factors:
-            total = total + term
-            for k, by_one in zip(members, by_each if slopes else [], strict=False):
+            term = factor(coefficients, s, level_only=self.level_only, slopes=slopes)
+            factors.append((members, term))
+        for members, (value, by_each) in factors:
+            total = total + value
+            for k, by_one in zip(members if slopes else [], by_each, strict=True):
                 derivative[k] = by_one
         moved = derivative[:, :-1] - derivative[:, -1:].real
         return np.asarray(total[..., :-1] - total[..., -1:].real), moved.T
