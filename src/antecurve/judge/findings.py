@@ -37,6 +37,7 @@ _WORDS = {
 }
 _SHOWN_AT_HZ = {"turnover": 100.0, "treble": 10e3}
 _TIMES_MISFIT = 2.0  # an effect not twice as large may be the misfit's own
+_POLES_AND_ZERO = ("high_corner", "playback_zero")
 _AT_THE_TOP = ("high_corner", "ultrasonic_zero", "playback_zero")
 _GONE = 15.0  # beyond a slip of a decade: the part is not there, or shorted
 _SLIP = 0.13  # a tenth, by a slip of a decade and tolerance: no record tells it from less
@@ -66,20 +67,25 @@ class Findings:
     faults : tuple of str
         Names of constants surely off by more than the limit, the gravest first; ahead of them
         the one constant or part that explains all.
+    fitted : tuple of FittedValue
+        The constants less those of a top whose poles and zero cancel one another; none of a unit
+        that is not linear.
     """
 
     texts: tuple[str, ...]
     faults: tuple[str, ...]
+    fitted: tuple[FittedValue, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class _Effect:
-    """What one constant's shift does by itself."""
+    """What one constant's shift does; of an end of the band all of its poles and zeros do it."""
 
     value: FittedValue
     worst_db: float
     shown_hz: float
     shown_db: float
+    alone_db: float  # of a playback zero without the poles beside it, where it is shown
     sure: bool
     change_db: Floats  # at the frequencies of the deviation
 
@@ -120,12 +126,14 @@ def describe(
     """
     unfit = unfit_texts(residuals)
     if unfit:
-        return Findings((*unfit, *_others(residuals, unfit)), ())
+        return Findings((*unfit, *_others(residuals, unfit)), (), ())
     band = (float(deviation.frequency_hz[0]), float(deviation.frequency_hz[-1]))
     effects = sorted(
         (_effect(fit, f, deviation.frequency_hz, band) for f in fitted),
         key=lambda e: -abs(e.worst_db),
     )
+    if any(_is_cancelled(e) and not _is_seen(e, deviation) for e in effects):
+        effects = [e for e in effects if _base(e.value.name) not in _POLES_AND_ZERO]
     lowest = min(float(o.frequency_hz[0]) for o in fit.observations)
     joint = _joint_low(fit, fitted, draws, deviation, lowest, mains_hz)
     silent = {"bass_shelf_s", "low_corner_hz"} if joint else set()
@@ -154,9 +162,9 @@ def describe(
     texts += _below_capture(fit, deviation, lowest, mains_hz)
     grave = [f.text for f in residuals if f.forbids_pass]
     texts = [*grave, *texts, *_others(residuals, grave)]
-    return Findings(
-        tuple(texts or ["Every time constant agrees with its nominal value."]), tuple(faults)
-    )
+    texts = texts or ["Every time constant agrees with its nominal value."]
+    shown = {e.value.name for e in effects}
+    return Findings(tuple(texts), tuple(faults), tuple(f for f in fitted if f.name in shown))
 
 
 def _others(residuals: Sequence[ResidualFinding], said: Sequence[str]) -> list[str]:
@@ -174,7 +182,7 @@ def _top_by_one_name(constants: list[_Effect]) -> list[_Effect]:
     corner, zero = by_name.get("high_corner_hz"), by_name.get("playback_zero_hz")
     if corner is None or zero is None:
         return constants
-    other = corner if corner.worst_db * zero.worst_db > 0.0 else zero
+    other = corner if corner.worst_db * zero.alone_db > 0.0 else zero
     return [e for e in constants if e is not other]
 
 
@@ -196,6 +204,16 @@ def _is_constant(
     off = deviation.deviation_db
     gained = np.abs(off).max() - np.abs(off - effect.change_db).max()
     return bool(gained > abs(effect.worst_db) / _TIMES_MISFIT)
+
+
+def _is_seen(effect: _Effect, deviation: Deviation) -> bool:
+    """Whether a constant changes more than is uncertain."""
+    return bool(np.any(np.abs(effect.change_db) > deviation.expanded_uncertainty_db))
+
+
+def _is_cancelled(effect: _Effect) -> bool:
+    """Whether poles beside a playback zero make a notable part of what the top does."""
+    return abs(effect.shown_db - effect.alone_db) >= _LEAST_EFFECT_DB
 
 
 def _is_missing(value: FittedValue) -> bool:
@@ -231,7 +249,7 @@ def _effect(fit: Fit, value: FittedValue, frequency: Floats, band: tuple[float, 
         ideal[index] = math.log(nominal)
     elif parameter.role == "lead" and nominal is not None:
         ideal[index] = parameter.start
-    elif parameter.role in ("low_1", "high_1"):
+    elif parameter.role in ("low_1", "high_1", "lift"):
         ideal = model.without_end(units, value.name)
     else:
         ideal[index] = 0.0
@@ -240,12 +258,17 @@ def _effect(fit: Fit, value: FittedValue, frequency: Floats, band: tuple[float, 
     shown = float(np.clip(shown, *band))
     at = np.append(frequency, shown)
     change = DB_PER_NEPER * (model.log_response(units, at) - model.log_response(ideal, at)).real
-    worst = float(change[int(np.argmax(np.abs(change)))])
+    worst, alone = float(change[int(np.argmax(np.abs(change)))]), float(change[-1])
+    if parameter.role == "lift":
+        poles = units.copy()
+        poles[index] = 0.0
+        level = [float(model.log_response(u, at[-1:])[0].real) for u in (units, poles)]
+        alone = DB_PER_NEPER * (level[0] - level[1])
     if nominal is None:
         sure = value.low > 0 if kind not in _AT_THE_TOP else math.isfinite(value.high)
     else:
         sure = not value.low <= nominal <= value.high
-    return _Effect(value, worst, shown, float(change[-1]), sure, change[:-1])
+    return _Effect(value, worst, shown, float(change[-1]), alone, sure, change[:-1])
 
 
 def _sentence(effect: _Effect, fit: Fit) -> str:
@@ -257,6 +280,9 @@ def _sentence(effect: _Effect, fit: Fit) -> str:
         if value.name in ("low_corner_hz", "high_corner_hz"):
             order = f", {model.end_in_words(fit.solution.units, value.name)}"
             order = "" if order == ", first order" else order
+        if _is_cancelled(effect):
+            corner = float(model.high_corner_hz(fit.solution.units))
+            order = f", with a high corner at {_hertz(corner)}"
         if value.name == "low_corner_hz" and not order and is_amendment(value):
             order = ", the 7950 µs of the amended disc curve"
         shown = _hertz(value.value, _digits(value))

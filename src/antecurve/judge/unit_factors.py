@@ -167,7 +167,7 @@ def _polynomial_factor(
     while len(terms) < len(coefficients):
         terms.append(terms[-1] * power)
     size = sum(c * term for c, term in zip(coefficients, terms, strict=True))
-    value = np.asarray(share * np.log1p(size))
+    value = np.asarray(share * np.log1p(size), dtype=complex)
     if not slopes:
         return value, []
     below = share / (1.0 + size)

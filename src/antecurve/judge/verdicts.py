@@ -35,7 +35,6 @@ from antecurve.judge.residuals import (
     misfit_uncertainty_db,
     not_linear,
     residual_findings,
-    unfit_texts,
     widened,
     with_misfit,
 )
@@ -328,8 +327,6 @@ def _verdict(case: Case, reading: _Reading) -> Verdict:
     decisions = _decisions(reading.deviation, asked.limits)
     ruling = combined_decision(decisions)
     fitted = fitted_values(reading.allowed, reading.draws, highest_seen_hz(case.captures), band)
-    if unfit_texts(reading.residuals):
-        fitted = ()
     findings = describe(
         fit,
         fitted,
@@ -348,12 +345,14 @@ def _verdict(case: Case, reading: _Reading) -> Verdict:
     decision = _limited(ruling.decision, reading.residuals)
     return Verdict(
         decision=decision,
-        bands=decisions,
+        bands=tuple(
+            replace(d, decision=_limited(d.decision, reading.residuals)) for d in decisions
+        ),
         ruling=ruling,
         band_hz=band,
         playback=asked.playback,
         deviation=reading.deviation,
-        fitted=fitted,
+        fitted=findings.fitted,
         low_end=_low_end(fit),
         findings=texts,
         faults=findings.faults,
@@ -364,7 +363,7 @@ def _verdict(case: Case, reading: _Reading) -> Verdict:
         unit_curve=case.curve.name,
         levels="" if decision is Decision.FAIL else levels_note(fit, band),
         edges=edges_note(fit, band) if decision is Decision.PASS else "",
-        parts_read=bool(fitted) and case.network.shares_meter,
+        parts_read=bool(findings.fitted) and case.network.shares_meter,
         unlike_any_db=_unlike_any_db(reading.residuals),
     )
 
@@ -434,7 +433,7 @@ def _undecided(case: Case, fit: Fit, reasons: tuple[str, ...]) -> Verdict:
     decisions = _decisions(deviation, asked.limits)
     return Verdict(
         decision=Decision.UNDECIDED,
-        bands=decisions,
+        bands=tuple(replace(d, decision=Decision.UNDECIDED) for d in decisions),
         ruling=combined_decision(decisions),
         band_hz=asked.judged_hz,
         playback=asked.playback,
