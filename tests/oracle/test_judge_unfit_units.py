@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 
 import numpy as np
@@ -228,6 +229,18 @@ def test_one_level_tells_which_compression_another_would_show() -> None:
     kept = least_soft_change([loud, quiet], band_hz=BAND_HZ, waves=waves)
     assert 0.02 < promised < 0.2
     assert kept == pytest.approx(promised, rel=0.5)  # erratic steps of 8 bits differ by record
+
+
+def test_a_playback_zero_is_told_with_the_pole_beside_it() -> None:
+    """A compression by a tenth is read as a zero at 72 kHz and a pole at 73 kHz."""
+    defect = Defect("compression", compression(0.1))
+    rng = np.random.default_rng(1)
+    capture = unfit_capture(SOUND, defect, BenchSetup(), rng, square_hz=200.0, samples=10_000)
+    verdict = judge_unit([capture], known_exactly(), conditions=CONDITIONS)
+    told = [re.search(r"with a high corner at .*: (\S+) dB", text) for text in verdict.findings]
+    (said,) = [float(found[1]) for found in told if found]
+    # The zero alone would lift by 0.32 dB; the treble's own 0.01 dB is told by itself.
+    assert said == pytest.approx(verdict.deviation.deviation_db[-1], abs=0.03)
 
 
 def test_two_linear_units_at_two_levels_are_no_result() -> None:

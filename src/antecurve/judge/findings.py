@@ -46,6 +46,7 @@ _TOPOLOGIES = {True: "series equaliser", False: "feedback"}
 _LEAST_EFFECT_DB = 0.05  # by judgement: below what a usual bench resolves
 _LEAST_SHARE = 0.1  # of the limit: a tenth decides nothing
 _ANYTHING_DB = 30.0  # of uncertainty: beyond, a number says nothing
+_TRADED = 0.5  # of what the shelf's frequency moves by; where both make up for each other it is 1
 _LOOSE = 0.04  # half an interval, as a fraction: what two parts of 2 % make of a product
 _BAD_GAUGE_DB = 0.1  # of the uncertainty by the choice of shape: worth another capture
 _PARTS = {
@@ -68,8 +69,8 @@ class Findings:
         Names of constants surely off by more than the limit, the gravest first; ahead of them
         the one constant or part that explains all.
     fitted : tuple of FittedValue
-        The constants less those of a top whose poles and zero cancel one another; none of a unit
-        that is not linear.
+        The constants less those of a top that rings, or whose poles and zero cancel one another;
+        none of a unit that is not linear.
     """
 
     texts: tuple[str, ...]
@@ -132,7 +133,8 @@ def describe(
         (_effect(fit, f, deviation.frequency_hz, band) for f in fitted),
         key=lambda e: -abs(e.worst_db),
     )
-    if any(_is_cancelled(e) and not _is_seen(e, deviation) for e in effects):
+    rings = any(r.kind is ResidualKind.RINGING for r in residuals)
+    if rings or any(_is_cancelled(e) and not _is_seen(e, deviation) for e in effects):
         effects = [e for e in effects if _base(e.value.name) not in _POLES_AND_ZERO]
     lowest = min(float(o.frequency_hz[0]) for o in fit.observations)
     joint = _joint_low(fit, fitted, draws, deviation, lowest, mains_hz)
@@ -427,6 +429,10 @@ def _joint_low(
         return ""
     if not nominal / _GONE < value.value < nominal * _GONE:
         return ""
+    beside = next(f for f in fitted if f.name == "low_corner_hz")
+    moved_hz = (1.0 / value.low - 1.0 / value.high) / RATE_UNIT
+    if beside.high - beside.low < _TRADED * moved_hz:
+        return ""  # another constant makes up for the shelf
     power = model.parameters[corner].power
 
     def together(coordinates: Floats) -> Floats:
