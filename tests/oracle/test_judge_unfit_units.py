@@ -238,7 +238,7 @@ def test_a_playback_zero_is_told_with_the_pole_beside_it() -> None:
     capture = unfit_capture(SOUND, defect, BenchSetup(), rng, square_hz=200.0, samples=10_000)
     verdict = judge_unit([capture], known_exactly(), conditions=CONDITIONS)
     told = [re.search(r"with a high corner at .*: (\S+) dB", text) for text in verdict.findings]
-    (said,) = [float(found[1]) for found in told if found]
+    (said,) = [float(match[1]) for match in told if match]
     # The zero alone would lift by 0.32 dB; the treble's own 0.01 dB is told by itself.
     assert said == pytest.approx(verdict.deviation.deviation_db[-1], abs=0.03)
 

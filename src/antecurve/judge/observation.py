@@ -1,7 +1,6 @@
 """An observation: a capture as the fit and the diagnosis see it.
 
-Each kind of capture is one module that implements `Capture` and `Observation`, such as
-`square_wave` and `sweep`.  Nothing else of the judge knows which kinds there are.
+Each kind is one module that implements `Capture` and `Observation`.  Nothing else knows the kinds.
 """
 
 from __future__ import annotations
@@ -18,13 +17,11 @@ from numpy.typing import NDArray
 if TYPE_CHECKING:
     from antecurve.judge.interference import Interference
     from antecurve.judge.level_dependence import RelativeHarmonics
+    from antecurve.judge.overlay import Overlay
     from antecurve.judge.reference import MeasuredChain
     from antecurve.judge.remainder import Remainder
     from antecurve.judge.residual_record import HarmonicLevels
     from antecurve.judge.unseen_pause import RecordedEdges
-
-if TYPE_CHECKING:
-    from antecurve.judge.overlay import Overlay
 
 __all__ = [
     "Evaluation",
@@ -158,12 +155,11 @@ class ResidualFinding:
     frequency_hz : float
         Where it is strongest [Hz].
     misfit_hz, misfit_db, uncertainty_db : numpy.ndarray of float, shape (points,)
-        Frequencies within the band [Hz], what the fit leaves there of the unit's own response
-        [dB], and the expanded uncertainty that it brings [dB]; empty for what does not touch the
-        deviation.
+        Frequencies within the band [Hz], what the fit leaves there of the unit's response [dB],
+        and the expanded uncertainty it brings [dB]; empty where the deviation is untouched.
     forbids_pass : bool
-        Whether no linear unit on a sound bench does it, so that no unit passes until a further
-        capture, which the text names, has settled it.
+        Whether no linear unit on a sound bench does it: none passes until the capture that the
+        text names has settled it.
     """
 
     kind: ResidualKind
@@ -268,8 +264,7 @@ class Observation(ABC):
         numpy.ndarray of float, shape (rows,)
             As `evaluate` computes them.
         """
-        nothing = np.zeros((total.size, 0), dtype=complex)
-        return self.evaluate(nuisance, total, nothing, rise).residual
+        return self.evaluate(nuisance, total, np.zeros((total.size, 0), complex), rise).residual
 
     @abstractmethod
     def start(self, log_response: Complex) -> tuple[Floats, float]:

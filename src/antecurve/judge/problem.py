@@ -132,7 +132,12 @@ class Bench:
         return slopes
 
     def linearised_paths(
-        self, observations: Sequence[Observation], sources: Floats, laid_out: LaidOutPaths
+        self,
+        observations: Sequence[Observation],
+        sources: Floats,
+        laid_out: LaidOutPaths,
+        *,
+        slopes: bool = True,
     ) -> tuple[Complex, Complex]:
         """Evaluate `path` of observations where they are evaluated, with its derivatives.
 
@@ -146,6 +151,8 @@ class Bench:
             Settings of the sources of error.
         laid_out : LaidOutPaths
             What of the paths does not move.
+        slopes : bool, optional
+            Whether the derivatives are wanted.
 
         Returns
         -------
@@ -154,54 +161,23 @@ class Bench:
             shape (sources, frequencies); all frequencies of the first capture first.
         """
         frequency, known = laid_out.frequency_hz, self.estimate.sources
-        network = network_slopes(self.estimate, sources[:known], frequency)
-        slopes = np.zeros((self.sources, frequency.size), dtype=complex)
+        network = network_slopes(self.estimate, sources[:known], frequency, slopes=slopes)
+        total = laid_out.log_response.copy()
+        by_source = np.zeros((self.sources if slopes else 0, frequency.size), dtype=complex)
         for observation, own in zip(observations, laid_out.parts, strict=True):
-            if observation.through_network:
-                slopes[:known, own] = network[1:, own]
-                reference = observation.reference
-                if reference is not None and reference.beyond is not None:
+            if not observation.through_network:
+                continue
+            total[own] += network[0, own]
+            by_source[:known, own] = network[1:, own]
+            reference = observation.reference
+            if reference is not None and reference.beyond is not None:
+                total[own] += reference.seen_by_reference(sources[:known], frequency[own])
+                if slopes:
                     beyond = network_slopes(reference.beyond, sources[:known], frequency[own])
-                    slopes[:known, own] -= beyond[1:]
-        slopes[known:] = laid_out.by_chain
-        return self._along_paths(network[0], observations, sources, laid_out), slopes
-
-    def laid_out_paths(
-        self, observations: Sequence[Observation], sources: Floats, laid_out: LaidOutPaths
-    ) -> Complex:
-        """Evaluate `path` of observations where they are evaluated.
-
-        Parameters
-        ----------
-        observations, sources, laid_out
-            As in `linearised_paths`.
-
-        Returns
-        -------
-        numpy.ndarray of complex, shape (frequencies,)
-            Natural logarithm; all frequencies of the first capture first.
-        """
-        known = sources[: self.estimate.sources]
-        network = network_slopes(self.estimate, known, laid_out.frequency_hz, slopes=False)[0]
-        return self._along_paths(network, observations, sources, laid_out)
-
-    def _along_paths(
-        self,
-        network: Complex,
-        observations: Sequence[Observation],
-        sources: Floats,
-        laid_out: LaidOutPaths,
-    ) -> Complex:
-        """ln of all in the paths of observations but the unit, from that of the network."""
-        known, total = self.estimate.sources, laid_out.log_response.copy()
-        for observation, own in zip(observations, laid_out.parts, strict=True):
-            if observation.through_network:
-                total[own] += network[own]
-                reference = observation.reference
-                if reference is not None and reference.beyond is not None:
-                    at_hz = laid_out.frequency_hz[own]
-                    total[own] += reference.seen_by_reference(sources[:known], at_hz)
-        return np.asarray(total + sources[known:] @ laid_out.by_chain)
+                    by_source[:known, own] -= beyond[1:]
+        if slopes:
+            by_source[known:] = laid_out.by_chain
+        return total + sources[known:] @ laid_out.by_chain, by_source
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -480,7 +456,10 @@ class FitProblem:
         """
         units, sources = self._split(unknowns)
         total = self.model.log_response(units, self._paths.frequency_hz)
-        total = total + self.bench.laid_out_paths(self.observations, sources, self._paths)
+        paths = self._paths
+        total = (
+            total + self.bench.linearised_paths(self.observations, sources, paths, slopes=False)[0]
+        )
         rise, common = self.rise_time(unknowns), self.unit_count + self.priors
         shared = self.unit_count + self.bench.sources
         parts, before = list[Floats](), common
