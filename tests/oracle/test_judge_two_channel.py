@@ -459,6 +459,15 @@ def test_a_sweep_with_an_output_for_its_stimulus_is_refused() -> None:
         observed(swapped)
 
 
+def test_noise_about_a_sweep_is_no_edge_of_the_record() -> None:
+    """Silence of 0.2 s about it, with noise 57 dB below the peak of the stimulus."""
+    rng = np.random.default_rng(36)
+    record = two_channel_record(Unit(), rng, signal="log sweep", quiet_s=0.2, noise_db=-57.0)
+    noise = 4e-4 * rng.standard_normal(record.stimulus.size)
+    with pytest.raises(InputError, match="noise before it or after it, less than 60 dB"):
+        observed(replace(record, stimulus=record.stimulus + noise))
+
+
 def test_a_sweep_at_the_edge_of_the_record_is_refused() -> None:
     record = two_channel_record(Unit(), np.random.default_rng(23), signal="log sweep")
     with pytest.raises(InputError, match="silence before the sweep"):

@@ -19,6 +19,8 @@ Response: TypeAlias = Callable[[Floats], Complex]
 """A response at frequencies [Hz] above 0."""
 
 _QUIET = 1e-3  # of the stimulus's largest value: what a taper may cut off without a trace
+_NOISE = 0.01  # likewise, of noise that is no signal
+_ABOVE_NOISE = 1.5  # times the largest sample of 20 ms, five standard deviations: no later one
 _LEAST_QUIET_S = 0.02  # for a taper within the quiet; at 50 Hz one period
 _POINTS_PER_DECADE = 2000  # a chord is off a corner of order two by less than 1e-6
 _SILENCE_S = 2.0  # what rings at 8 Hz, where responses begin, with a Q of 4 falls to 4e-6 in it
@@ -107,7 +109,7 @@ def by_other_clock(samples: Floats, ratio: float) -> Floats:
     return resampled(samples, middle + (np.arange(float(samples.size)) - middle) * (1.0 + ratio))
 
 
-def quiet_samples(stimulus: Floats, rate_hz: float) -> int:
+def quiet_samples(stimulus: Floats, rate_hz: float, *, noisy: bool = False) -> int:
     """Count the samples of silence before a signal.
 
     Parameters
@@ -116,11 +118,18 @@ def quiet_samples(stimulus: Floats, rate_hz: float) -> int:
         The signal.
     rate_hz : float
         Sampling rate [Hz].
+    noisy : bool, optional
+        Whether noise 40 dB below the signal's peak is silence; else 60 dB are asked for, as a
+        taper needs them.
 
     Returns
     -------
     int
         0 when it is shorter than 20 ms.
     """
-    quiet = int(np.argmax(np.abs(stimulus) > _QUIET * np.abs(stimulus).max()))
+    size, least = np.abs(stimulus), int(_LEAST_QUIET_S * rate_hz)
+    level, first = _QUIET * float(size.max()), float(size[:least].max(initial=0.0))
+    if noisy and first < _NOISE * float(size.max()):
+        level = max(level, _ABOVE_NOISE * first)
+    quiet = int(np.argmax(size > level))
     return quiet if quiet >= _LEAST_QUIET_S * rate_hz else 0

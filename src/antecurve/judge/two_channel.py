@@ -373,6 +373,13 @@ class TwoChannelRecord(Capture):
                 "a sweep with more noise about it than the output has",
                 "where the channels are the wrong way round, name the other one as stimulus",
             )
+        ends = (self.stimulus, self.stimulus[::-1])
+        if all(quiet_samples(end, self.rate_hz, noisy=True) for end in ends):
+            raise InputError(
+                f"{self.name}: stimulus",
+                "a sweep with noise before it or after it, less than 60 dB below its peak",
+                "raise the level of that channel, and record again",
+            )
         raise InputError(
             f"{self.name}: stimulus",
             "a sweep at the edge of the record",
