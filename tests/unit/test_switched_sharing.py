@@ -164,6 +164,9 @@ def test_a_flat_position_throws_both_capacitors_out() -> None:
     for shared in looked_at.exact(count):
         assert all(e.kind.value == "resistor" for e in shared.networks[2].topology.elements)
         assert shared.error_db < EXACT_DB
+    # What takes no time is proved when the time is over, too.
+    late = Sharings(looked_at.box_job, stock_of(ONE_FORM, None), Budget(-60.0))
+    assert late.budget.late_for_proofs and count == 3 and not late.unproved_forms(count)
 
 
 def test_one_curve_twice_needs_no_switch() -> None:
