@@ -13,10 +13,12 @@ from playback_units import (
     square_capture,
 )
 
+from antecurve.errors import InputError
 from antecurve.judge.asymmetry import EvenOrders, even_orders
 from antecurve.judge.capture import ObservationSettings
 from antecurve.judge.deviation import Deviation
 from antecurve.judge.measured_levels import measured_deviation
+from antecurve.judge.passed_over import with_harmonics_off
 from antecurve.judge.problem import Bench, FitProblem
 from antecurve.judge.signal_path import CaptureChain, Generator
 from antecurve.judge.unit_model import unit_model
@@ -71,3 +73,14 @@ def test_even_harmonics_are_no_more_than_the_record_has() -> None:
     sizes = {"step_v": 0.0, "noise_v": 1e-4, "half_swing_v": 1.0}
     assert even_orders(EvenOrders(recorded=1e-4 * orders, **known), **sizes) == 0.0
     assert even_orders(EvenOrders(recorded=known["error"], **known), **sizes) > 0.1
+
+
+def test_harmonics_that_no_record_has_are_refused() -> None:
+    """A fit that runs away is told in a sentence, before its squares overflow."""
+    capture = square_capture(Unit(), np.random.default_rng(1), samples=2_000, periods=4.3)
+    settings = ObservationSettings(20e3, CURVE, by_tolerance(), ())
+    basis = capture.observation(settings).basis
+    orders = np.arange(401.0, 403.0)
+    for size in (1e9, 1e160):
+        with pytest.raises(InputError, match="that no unit's response describes"):
+            with_harmonics_off(basis, orders, size + 0j * orders, first=True, name="square")

@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from antecurve.errors import InputError
 from antecurve.judge.harmonics import HarmonicModel, synthesised
 from antecurve.judge.observation import Prediction
 from antecurve.judge.periodic import HarmonicBasis
@@ -28,6 +29,7 @@ Complex = NDArray[np.complex128]
 _NODES_PER_OCTAVE = 1.0  # a first-order corner that moves is straight to 3 % between them
 _NEAR = 0.1  # of an amplitude: by as much slopes are off, of harmonics that count little
 _SLOPE_REACH = 0.25  # of the highest order: beyond, a sixteenth of the power is folded back
+_MOST_OF_RECORD = 1e6  # times its swing: far beyond any fit, far from an overflow
 _OVERSAMPLING = 4  # of the highest harmonic, of whose slope a chord takes a tenth off
 
 
@@ -155,9 +157,21 @@ def with_harmonics_off(
     -------
     tuple of HarmonicBasis and numpy.ndarray of float, shape (samples,)
         The reduction at that frequency, and what is left of the record [V].
+
+    Raises
+    ------
+    InputError
+        When they are a million times as large as the record.
     """
     record, value = basis.record, amplitudes[:, None]
     wave = synthesised(record, orders, value)[:, 0]
+    # Written so that what is no number is refused too.
+    if not float(np.abs(wave).max()) < _MOST_OF_RECORD * float(np.ptp(record.volts)):
+        raise InputError(
+            name,
+            "a record that no unit's response describes",
+            "check that the square wave reaches the output, well above noise and hum",
+        )
     step, own = basis.frequency_step(record.volts - wave)
     if first:
         whole = basis.moved(0.0, own, name=name, unused_slope=_by_frequency(record, wave))
