@@ -87,7 +87,6 @@ JOBS: dict[str, dict[str, Any]] = {
 
 
 @pytest.mark.usefixtures("hurried_bounds")
-@pytest.mark.usefixtures("hurried_bounds")
 @pytest.mark.parametrize("raw", JOBS.values(), ids=JOBS.keys())
 def test_the_page_computes_what_python_computes(
     page: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, raw: dict[str, Any]

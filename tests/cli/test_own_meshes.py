@@ -72,7 +72,6 @@ def _no_run_without_end() -> Iterator[None]:
 
 
 @pytest.mark.usefixtures("hurried_bounds")
-@pytest.mark.usefixtures("hurried_bounds")
 @pytest.mark.parametrize("shape", SHAPES)
 def test_any_shape_ends(
     tmp_path: Path,
