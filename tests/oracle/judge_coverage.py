@@ -46,9 +46,13 @@ def judged(seed: int) -> tuple[Unit, Verdict]:
 
 
 def results(unit: Unit, verdict: Verdict) -> list[Row]:
-    """Quantity, truth, best value and 95 % interval."""
+    """Quantity, truth, best value and 95 % interval.
+
+    Poles at the top that a zero cancels are not told, and not counted.
+    """
     rows: list[Row] = []
-    for name in CONSTANTS:
+    told = {fitted.name for fitted in verdict.fitted}
+    for name in [name for name in CONSTANTS if name in told]:
         fitted = verdict.value(name)
         rows.append((name, getattr(unit, name), fitted.value, fitted.low, fitted.high))
     d = verdict.deviation

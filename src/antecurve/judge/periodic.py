@@ -150,7 +150,7 @@ class HarmonicBasis:
             With the same interference taken out.
         """
         columns = self.columns
-        if step_hz != 0.0:
+        if step_hz != 0.0 or columns.interference is not self.interference:
             record = replace(self.record, frequency_hz=self.record.frequency_hz + step_hz)
             columns = _Columns.of(record, self.orders, self.interference)
         return columns.reduction(amplitudes, name, unused_slope)
