@@ -276,6 +276,23 @@ def test_an_interruption_keeps_the_best_so_far() -> None:
     assert alternatives_of(box_job, picked) == ()
 
 
+def test_an_interruption_after_the_proof_keeps_what_is_proved(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """While it is tried whether throws should rather add to parts that stay."""
+
+    def stop(_: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("antecurve.switched.joint_pick._adding", stop)
+    few = replace(ONE_FORM.capacitors, parts_per_position=1)  # and so a quick search
+    quick = replace(ONE_FORM, resistors=replace(ONE_FORM.resistors, series="E12"), capacitors=few)
+    picked = pick_box(BoxJob(quick, (FOUR[0], FLAT)))
+    assert picked.interrupted
+    assert picked.search.proved
+    assert picked.adding == ()
+
+
 def test_an_interruption_before_there_are_parts_is_passed_on() -> None:
     def stop(_: PickProgress) -> None:
         raise KeyboardInterrupt

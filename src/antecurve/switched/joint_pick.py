@@ -279,8 +279,16 @@ def _concluded(box_job: BoxJob, picked: BoxPick, sharings: Sharings, told: _Told
     """Prove a pick, and look whether throws should rather add to parts that stay."""
     deadline = time.perf_counter() + sharings.budget.remaining
     best, search, interrupted = _prove(picked, deadline, told)
-    if interrupted:
-        return PickedBox(best, search, sharings, sharings.forms, interrupted=True)
+    as_proved = PickedBox(best, search, sharings, sharings.forms, interrupted=True)
+    try:
+        return as_proved if interrupted else _with_additions(box_job, as_proved, deadline, told)
+    except KeyboardInterrupt:
+        return as_proved
+
+
+def _with_additions(box_job: BoxJob, picked: PickedBox, deadline: float, told: _Told) -> PickedBox:
+    """Take throws that add to parts that stay, where the job wants them."""
+    best, search, sharings, interrupted = picked.best, picked.search, picked.sharings, False
     options = _adding(best)
     nearer = min(options, key=lambda p: p.pick.error_db, default=best)
     allowed = _within_limit(options, best)
@@ -475,10 +483,8 @@ def _report(
 ) -> SearchReport:  # fmt: skip
     """What the search examined and proved."""
     claim = search_claim(proved, bound_db, picked.additions, interrupted=interrupted)
-    return SearchReport(
-        picked.pick.error_db, proved, bound_db, picked.space.combinations, evaluated, told.seconds,
-        claim,
-    )  # fmt: skip
+    error_db, combinations = picked.pick.error_db, picked.space.combinations
+    return SearchReport(error_db, proved, bound_db, combinations, evaluated, told.seconds, claim)
 
 
 def _nearest_exact(space: JointSpace, pick: JointPick, solution: Floats) -> Floats:
