@@ -351,7 +351,7 @@ def rate_problem(rate_hz: float, band_hz: tuple[float, float], *, field: str) ->
     Returns
     -------
     InputError or None
-        ``None`` where it does.
+        ``None`` where it is high enough.
     """
     if rate_hz >= 2.0 * band_hz[1]:
         return None
