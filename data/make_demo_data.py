@@ -81,6 +81,7 @@ input_impedance_min = 1000
 
 [switch]
 contacts = "break-before-make"
+add_parts = "nearer"                # throws add to a part that stays: nearer, always or never
 contact_resistance = "20m"
 stray_capacitance = "1p"
 """
@@ -154,7 +155,7 @@ def square_wave(
     """A record of an oscilloscope: unknown start, offset, noise, 8 bits."""
     wave = SquareWave(frequency_hz=frequency_hz, amplitude_v=0.7)
     trace = antecurve.scope_trace(
-        network, curve=job.curve, loading=job.loading, wave=wave, samples=200_000, playback=unit
+        network, job.conditions, wave=wave, samples=200_000, playback=unit
     )
     time = np.arange(points) * periods / frequency_hz / points
     place = ((time + rng.uniform(0, 1) / frequency_hz) * frequency_hz) % 1.0
