@@ -115,9 +115,13 @@ def test_steps_alone_are_no_response(bench: Path, capsys: pytest.CaptureFixture[
 
 
 def test_a_batch_has_figures_and_limits(
-    bench: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    bench: Path,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    """A limit that no noise meets makes the verdict on the batch."""
+    """A limit that no noise meets makes the verdict on the batch, dated by the day's date."""
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", "1780000000")
     units, limits = tmp_path / "units", tmp_path / "limits.toml"
     units.mkdir()
     (units / "one.wav").write_bytes((bench / "sweep-record.wav").read_bytes())
@@ -129,6 +133,7 @@ def test_a_batch_has_figures_and_limits(
     (unit,) = json.loads(batch.out)["units"]
     assert batch.code == 1 and unit["verdict"]["verdict"] == "fail"
     assert unit["verdict"]["findings"][0].startswith("beyond its limit: noise")
+    assert unit["verdict"]["date"] == "2026-05-28"  # by the standard library: that second, UTC
     assert "polarity" in {figure["name"] for figure in unit["verdict"]["figures"]}
 
 

@@ -142,7 +142,10 @@ def judge(
         str, typer.Option(metavar="TEXT", help="Serial number for the test report.")
     ] = "",
     date: Annotated[
-        str, typer.Option(metavar="TEXT", help="Date for the test report, printed as written.")
+        str,
+        typer.Option(
+            metavar="TEXT", help="Date for the test report, printed as written; by default today."
+        ),
     ] = "",
     operator: Annotated[
         str, typer.Option(metavar="TEXT", help="Name of the operator, for the record.")
@@ -170,6 +173,7 @@ def judge(
     Example: antecurve judge left.csv left-30hz.csv --design design.json -o left
     """
     from antecurve.cli.judging import Delivery, judge_folder, judge_one
+    from antecurve.cli.surroundings import today
     from antecurve.files.box_file import read_design_and_box, read_measured_at
     from antecurve.files.captures import read_capture
     from antecurve.files.judging_texts import JudgingTexts, readings_of
@@ -197,22 +201,13 @@ def judge(
     )  # fmt: skip
     asked = texts.request([read_capture(path, readings[0]) for path in reference or ()])
     delivery = Delivery(
-        title=made.job.title,
-        design=design,
-        serial=serial,
-        date=date,
-        operator=operator,
-        network_serial=network_serial,
-        output=output,
-        force=force,
-        as_json=as_json,
-        readings=readings,
+        title=made.job.title, design=design, serial=serial, date=date or today(),
+        operator=operator, network_serial=network_serial, output=output, force=force,
+        as_json=as_json, readings=readings, guess=setting.is_guess, log=log,
         figures=texts.figures(
             made.job.target.level_v, () if limits is None else read_limits(limits)
         ),
-        guess=setting.is_guess,
-        log=log,
-    )
+    )  # fmt: skip
     if folder is None:
         passed = judge_one(captures, other_channel or [], made, values, asked, delivery)
     else:

@@ -235,28 +235,6 @@ class _Unit:
             software=f"antecurve {__version__}", played=[r.played for r in (*readings, *more)],
         )  # fmt: skip
 
-    def entries(
-        self,
-        batch: Batch,
-        paths: Mapping[str, Sequence[Path]],
-        read: Mapping[str, Sequence[Recording]],
-    ) -> Iterator[NewVerdict]:
-        """Prepare what is logged of each unit of a batch."""
-        from antecurve.files.verdict_file import verdict_json
-        from antecurve.log.recording import NewVerdict
-
-        folder = self.delivery.output
-        for entry in batch.entries:
-            if entry.verdict is None:
-                continue
-            captures = paths[entry.name]
-            record = self.record(captures, read[entry.name], entry.name)
-            yield NewVerdict(
-                verdict_json(entry.verdict, record), entry.name, "", self.measured,
-                self.delivery.design, tuple(captures),
-                () if folder is None else (folder / f"{entry.name}.html",),
-            )  # fmt: skip
-
     def entry_with_figures(self, entry: BatchEntry, read: Sequence[Recording]) -> BatchEntry:
         """Add what the records of a unit tell beside the response, and decide on limits."""
         from antecurve.judge.unit_figures import with_figure_limits
@@ -265,6 +243,63 @@ class _Unit:
             return entry
         verdict = self.judging.with_figures(entry.verdict, read)
         return replace(entry, verdict=with_figure_limits(verdict, self.delivery.figures.limits))
+
+
+@dataclass(frozen=True, slots=True)
+class _JudgedFolder:
+    """The verdicts on a folder of units, ready to be written, shown and logged."""
+
+    batch: Batch
+    records: Mapping[str, VerdictRecord]
+    captures: Mapping[str, Sequence[Path]]
+    measured: Mapping[str, float] | None
+    delivery: Delivery
+
+    def files(self) -> dict[str, bytes]:
+        """Write the table of the batch, and a test report and a verdict of each unit, by name."""
+        from antecurve.cli.progress import count_progress
+        from antecurve.files.verdict_file import batch_csv, verdict_json
+        from antecurve.report.unit_report import Particulars, unit_report
+
+        asked = self.delivery
+        files = {"batch.csv": batch_csv(self.batch)}
+        with count_progress("drawing test reports") as drawn:
+            for done, (name, verdict) in enumerate(self._verdicts(), start=1):
+                files[f"{name}.json"] = verdict_json(verdict, self.records[name])
+                files[f"{name}.html"] = unit_report(
+                    verdict,
+                    Particulars(
+                        asked.title, name, asked.date, asked.operator, asked.network_serial
+                    ),
+                )
+                drawn(done, len(self.records))
+        return files
+
+    def content(self) -> dict[str, object]:
+        """Collect what is printed as JSON."""
+        content = self.batch.to_dict()
+        for unit in content["units"]:
+            if unit["verdict"] is not None:
+                unit["verdict"] |= self.records[unit["unit"]].to_dict()
+        return content
+
+    def entries(self) -> Iterator[NewVerdict]:
+        """Prepare what is logged of each unit."""
+        from antecurve.files.verdict_file import verdict_json
+        from antecurve.log.recording import NewVerdict
+
+        folder = self.delivery.output
+        for name, verdict in self._verdicts():
+            yield NewVerdict(
+                verdict_json(verdict, self.records[name]), name, "", self.measured,
+                self.delivery.design, tuple(self.captures[name]),
+                () if folder is None else (folder / f"{name}.html",),
+            )  # fmt: skip
+
+    def _verdicts(self) -> Iterator[tuple[str, Verdict]]:
+        for entry in self.batch.entries:
+            if entry.verdict is not None:
+                yield entry.name, entry.verdict
 
 
 def _show(verdict: Verdict) -> None:
@@ -317,25 +352,18 @@ def judge_folder(
     from antecurve.cli.log_writing import check_log, log_verdicts
     from antecurve.cli.progress import count_progress
     from antecurve.cli.show import show_table
-    from antecurve.errors import AntecurveError, InputError
+    from antecurve.errors import InputError
     from antecurve.files.captures import capture_units
-    from antecurve.files.recordings import read_recording
     from antecurve.files.unit_curve_texts import GUESS
-    from antecurve.judge.batch import Batch, BatchEntry, judge_batch
+    from antecurve.judge.batch import Batch, judge_batch
     from antecurve.judge.conformity import Decision
     from antecurve.report.unit_report import batch_rows
 
     check_log(delivery.log, None)
     if delivery.guess:
         raise InputError("--unit-curve", GUESS, "name the curve that the units of a batch are for")
-    read: dict[str, list[Recording]] = {}
-    entries: dict[str, BatchEntry] = {}
     order = capture_units(folder)
-    for name, paths in order.items():
-        try:
-            read[name] = [read_recording(p, delivery.readings[0]) for p in paths]
-        except AntecurveError as error:
-            entries[name] = BatchEntry(name, None, str(error))
+    read, entries = _recordings_of_units(order, delivery.readings[0])
     with count_progress("units judged") as progress:
         judged = judge_batch(
             {name: [r.capture for r in recordings] for name, recordings in read.items()},
@@ -348,31 +376,35 @@ def judge_folder(
     unit = _Unit(design, measured, request, delivery)
     entries |= {e.name: unit.entry_with_figures(e, read[e.name]) for e in judged.entries}
     batch = Batch(tuple(entries[name] for name in order))
+    records = {
+        e.name: unit.record(order[e.name], read[e.name], e.name) for e in batch.entries if e.verdict
+    }
+    folder_judged = _JudgedFolder(batch, records, order, measured, delivery)
     deliver(
-        files=lambda: _batch_files(batch, delivery),
-        content=batch.to_dict,
+        files=folder_judged.files,
+        content=folder_judged.content,
         show=lambda: show_table(batch_rows(batch.to_frame())),
         output=delivery.output,
         force=delivery.force,
         as_json=delivery.as_json,
-        record=lambda: log_verdicts(delivery.log, unit.entries(batch, order, read)),
+        record=lambda: log_verdicts(delivery.log, folder_judged.entries()),
     )
     return all(e.verdict is not None and e.verdict.decision is Decision.PASS for e in batch.entries)
 
 
-def _batch_files(batch: Batch, delivery: Delivery) -> dict[str, bytes]:
-    """The table of a batch, and a sheet and a verdict for each unit, by name."""
-    from antecurve.cli.progress import count_progress
-    from antecurve.files.verdict_file import batch_csv, verdict_json
-    from antecurve.report.unit_report import Particulars, unit_report
+def _recordings_of_units(
+    captures: Mapping[str, Sequence[Path]], reading: ReadingOptions
+) -> tuple[dict[str, list[Recording]], dict[str, BatchEntry]]:
+    """Read the captures of each unit; those that can't be read are entries without a verdict."""
+    from antecurve.errors import AntecurveError
+    from antecurve.files.recordings import read_recording
+    from antecurve.judge.batch import BatchEntry
 
-    files = {"batch.csv": batch_csv(batch)}
-    with count_progress("drawing test reports") as drawn:
-        for done, entry in enumerate(batch.entries, start=1):
-            if entry.verdict is not None:
-                files[f"{entry.name}.json"] = verdict_json(entry.verdict)
-                files[f"{entry.name}.html"] = unit_report(
-                    entry.verdict, Particulars(delivery.title, entry.name, delivery.date)
-                )
-            drawn(done, len(batch.entries))
-    return files
+    read: dict[str, list[Recording]] = {}
+    unread: dict[str, BatchEntry] = {}
+    for name, paths in captures.items():
+        try:
+            read[name] = [read_recording(path, reading) for path in paths]
+        except AntecurveError as error:
+            unread[name] = BatchEntry(name, None, str(error))
+    return read, unread

@@ -205,7 +205,7 @@ def _verdict(
         "build": owners[1],
         "channel": entry.channel,
         "date": stated or stamp.day,
-        "taken": sortable_date(stated) or stamp.moment,
+        "taken": stamp.moment if stated == stamp.day else sortable_date(stated) or stamp.moment,
         "operator": operator,
         "decision": verdict["verdict"],
         "deviation_db": verdict["deviation_db"],
