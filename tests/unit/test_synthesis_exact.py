@@ -265,3 +265,27 @@ def test_numbers_out_of_range_are_refused(change: dict[str, object], field: str)
     with pytest.raises(InputError) as refused:
         exact_network(**(arguments | change))  # type: ignore[arg-type]
     assert refused.value.field == field
+
+
+@pytest.mark.parametrize("form", ["cascade-long-first", "cascade-short-first"])
+@pytest.mark.parametrize("poles_hz", [[], [50e3]])
+def test_a_cascade_followed_from_one_close_by_is_the_one_found_everywhere(
+    form: str, poles_hz: list[float]
+) -> None:
+    curve = with_limits(named_curve("disc"), ultrasonic_poles_hz=poles_hz)
+
+    def made(shunt: float, near: ExactNetwork | None = None) -> ExactNetwork | None:
+        return exact_network_or_none(
+            form, curve, loading=LOADING, gain=0.01, shunt_resistance=shunt, near=near
+        )
+
+    shunts = np.geomspace(300.0, 6000.0, 8).tolist()
+    near = None
+    for shunt in [*shunts, shunts[0]]:  # the last from far away
+        everywhere = made(shunt)
+        assert everywhere is not None
+        followed = made(shunt, near)
+        assert followed is not None
+        near = followed
+        # Either solver ends at rounding: a few hundred times the last place of a double.
+        np.testing.assert_allclose(followed.network.values, everywhere.network.values, rtol=1e-12)

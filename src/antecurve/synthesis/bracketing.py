@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from antecurve.algebra.bracketed_root import bracketed_root
 from antecurve.algebra.zero_pole_gain import ZeroPoleGain
 
 __all__ = [
@@ -17,6 +18,7 @@ __all__ = [
     "boundary",
     "bracketing_grid",
     "crossings",
+    "secant_root",
     "with_dips",
     "with_edges",
 ]
@@ -46,7 +48,17 @@ _JUMP = 1e-6
 """Largest value that counts as a zero: beyond it the sign changes by a jump."""
 _FAR = 1e9
 """Stands for a value that is not defined; the functions are of order 1."""
+_SECANTS = 12
+"""Steps towards a zero close by: each multiplies the correct digits by 1.6."""
+_SECANT_STEP = 1e-6
+"""Of the unknown, for the first secant: far above rounding, far below any curvature."""
+_LAST_PLACES = 8
+"""How many times the last place of a double a zero may be off."""
 _EPSILON = float(np.finfo(float).eps)
+
+
+class _UndefinedError(ValueError):
+    """A function is not defined where it was evaluated."""
 
 
 def boundary(works: Callable[[float], bool], *, fails: float, holds: float, halvings: int) -> float:
@@ -254,15 +266,54 @@ def crossings(
             yield from _between((float(points[k]), low), (float(points[k + 1]), high), at)
 
 
+def secant_root(start: float, at: Callable[[float], float]) -> float | None:
+    """Follow secants from a value to a zero of a function close by.
+
+    Parameters
+    ----------
+    start : float
+        The value, above 0.
+    at : callable
+        The function, not a number where it is not defined.
+
+    Returns
+    -------
+    float or None
+        The zero, to floating-point precision; ``None`` where secants lead to none.
+    """
+    before, x = start * (1.0 + _SECANT_STEP), start
+    last, value = at(before), at(x)
+    for _ in range(_SECANTS):
+        if value == 0.0:
+            return x
+        if not math.isfinite(value) or value == last:
+            return None
+        step = value * (x - before) / (value - last)
+        before, last, x = x, value, x - step
+        if abs(step) <= _LAST_PLACES * _EPSILON * abs(x):
+            return x
+        if x <= 0.0:
+            return None
+        value = at(x)
+    return None
+
+
 def _between(
     first: tuple[float, float], second: tuple[float, float], at: Callable[[float], float]
 ) -> Iterator[float]:
     """The zero between two points where the function has different signs, gaps left out."""
-    from scipy.optimize import brentq
+
+    def defined(x: float) -> float:
+        value = at(x)
+        if not math.isfinite(value):
+            raise _UndefinedError
+        return value
 
     try:
-        root = float(brentq(at, first[0], second[0], xtol=1e-300, rtol=8 * _EPSILON))
-    except ValueError:  # not defined somewhere in between
+        root = bracketed_root(
+            defined, first=first[0], second=second[0], relative=_LAST_PLACES * _EPSILON
+        )
+    except _UndefinedError:  # somewhere in between
         gap = _undefined(first, second, at)
         for start in (first, second) if gap is not None else ():
             edge = _edge(start[0], gap or 0.0, start[1], at)

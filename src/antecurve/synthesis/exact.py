@@ -99,6 +99,7 @@ def exact_network_or_none(
     shunt_resistance: float,
     section_ratio: float = 1.0,
     closely: bool = False,
+    near: ExactNetwork | None = None,
 ) -> ExactNetwork | None:
     """Make the exact network of a form, or ``None`` where there is none.
 
@@ -121,6 +122,10 @@ def exact_network_or_none(
     closely : bool, optional
         Whether to look where a solution is hard to see, as `exact_network` does; it takes longer
         where there is none.
+    near : ExactNetwork or None, optional
+        One of the same form for nearly the same gain, resistance and ratio: a cascade is then
+        followed from there, and looked for everywhere only where that leads to none.  Of several
+        networks that make the curve it gives the one that follows.
 
     Returns
     -------
@@ -133,6 +138,7 @@ def exact_network_or_none(
         When there is no such form, or gain, shunt resistance or ratio are out of range.
     """
     chosen = _validated(form, gain, shunt_resistance, section_ratio)
+    poles = () if near is None else (*near.implied_poles_s, near.load_pole_s)
     result = realise(
         chosen,
         Requirements(
@@ -143,6 +149,7 @@ def exact_network_or_none(
             section_ratio,
             explain=False,
             closely=closely,
+            near_pole_s=poles[0] if poles else None,
         ),
     )
     return result if isinstance(result, ExactNetwork) else None

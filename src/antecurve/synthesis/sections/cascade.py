@@ -39,6 +39,9 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+from numpy.typing import NDArray
+
 from antecurve.algebra.zero_pole_gain import ZeroPoleGain
 from antecurve.curves.model import REFERENCE_ANGULAR_FREQUENCY, REFERENCE_FREQUENCY_HZ
 from antecurve.networks.topology import Topology
@@ -49,6 +52,7 @@ from antecurve.synthesis.bracketing import (
     IMPLIED_RANGE_S,
     bracketing_grid,
     crossings,
+    secant_root,
     with_dips,
     with_edges,
 )
@@ -179,41 +183,40 @@ class _Problem:
 
     def __init__(self, requirements: Requirements, times: tuple[Any, Any]) -> None:
         loading, shunt = requirements.loading, requirements.shunt_resistance
-        self.curve, self.gain, self.shunt = requirements.curve, requirements.gain, shunt
+        curve = requirements.curve
+        self.curve = curve.with_magnitude(requirements.gain, frequency_hz=REFERENCE_FREQUENCY_HZ)
+        self.gain, self.shunt = requirements.gain, shunt
         self.source, self.times = loading.source_resistance, times
-        self.implied = self.curve.relative_degree == -1
+        self.closely, self.near_pole_s = requirements.closely, requirements.near_pole_s
+        self.implied = curve.relative_degree == -1
         self.r = requirements.section_ratio / shunt
         self.u = 1.0 / shunt + 1.0 / loading.load_resistance
         self.tau = loading.load_capacitance / self.u
-        self._last: CascadeElements | None = None
-        self._known: dict[float, dict[float, float]] = {}
 
-    def elements(self, beyond: Sequence[float]) -> CascadeElements:
-        """State the equations with poles beyond the curve; those made last are kept."""
-        poles = tuple(beyond)
-        if self._last is None or self._last.beyond != poles:
-            curve = self.curve
-            whole = ZeroPoleGain(
-                curve.zeros_s, (*curve.poles_s, *poles), curve.zeros_at_origin
-            ).with_magnitude(self.gain, frequency_hz=REFERENCE_FREQUENCY_HZ)
-            self._last = CascadeElements(
-                curve.with_gain_constant(whole.gain_constant),
-                self.times,
-                self.implied,
-                poles,
-                self.r,
-                self.u,
-                self.tau,
-            )
-        return self._last
+    def elements(self, beyond: Sequence[Any]) -> CascadeElements:
+        """State the equations with poles beyond the curve, at the same level at 1 kHz."""
+        level = self.curve.gain_constant
+        for pole in beyond:
+            at_reference = REFERENCE_ANGULAR_FREQUENCY * pole
+            level = level * (1.0 + at_reference * at_reference) ** 0.5
+        return CascadeElements(
+            self.curve.with_gain_constant(level),
+            self.times,
+            self.implied,
+            tuple(beyond),
+            self.r,
+            self.u,
+            self.tau,
+        )
 
-    def lead(self, beyond: Sequence[float]) -> float:
+    def lead(self, beyond: Sequence[Any]) -> Any:
         """g prod(z)/prod(p), p the curve's own poles, with poles beyond the curve."""
-        return float(self.elements(beyond).curve.leading_ratio())
+        return self.elements(beyond).curve.leading_ratio()
 
     def solutions(self) -> Iterator[_Solution | Violation]:
         """Every solution, or the condition that does not hold."""
         if self.tau:
+            yield from self._near_solution()
             yield from self._loaded_solutions()
             return
         source = self.source
@@ -230,12 +233,27 @@ class _Problem:
         if resistance - source < -_NEGLIGIBLE * self.shunt:
             yield self._infinity_violation(beyond, resistance)
             return
-        pairs = self.strengths(beyond, resistance).values()
+        pairs = self.strengths(self.elements(beyond), resistance).values()
         real = [k for k in pairs if all(math.isfinite(x) for x in k)]
         if not real:
             yield self._no_real_root(beyond, resistance)
         for k in sorted(real, key=lambda k: (min(k) <= 0, k[0])):
             yield _Solution(beyond, resistance, k)
+
+    def _near_solution(self) -> Iterator[_Solution]:
+        """The solution that secants lead to from the pole of a network close by."""
+        if self.near_pole_s is None:
+            return
+        start = self._residuals(self.near_pole_s)
+        sign = min(start, key=lambda sign: (math.isnan(start[sign]), abs(start[sign])))
+        x = secant_root(self.near_pole_s, lambda x: self._residuals(x)[sign])
+        if x is not None:
+            yield self._solution(x, sign)
+
+    def _solution(self, unknown: float, sign: float) -> _Solution:
+        beyond, resistance = self._state(unknown)
+        strengths = self.strengths(self.elements(beyond), resistance)[sign]
+        return _Solution(beyond, resistance, strengths)
 
     def _loaded_solutions(self) -> Iterator[_Solution | Violation]:
         """Solve the equation for c0 along the range of the pole beyond the curve."""
@@ -243,20 +261,19 @@ class _Problem:
         grid = bracketing_grid(self.curve, low=low, high=high)
         solutions: list[_Solution] = []
         reached: list[tuple[float, float, float]] = []
+        sampled = self._residuals_along(grid)
         for sign in (1.0, -1.0):
 
             def at(x: float, sign: float = sign) -> float:
                 return self._residuals(x)[sign]
 
-            points, values = with_edges(grid, [at(x) for x in grid.tolist()], at)
-            points, values = with_dips(points, values, at)
+            points, values = with_edges(grid, sampled[sign].tolist(), at)
+            if self.closely:
+                points, values = with_dips(points, values, at)
             reached += [
                 (abs(v), v, x) for v, x in zip(values, points, strict=True) if math.isfinite(v)
             ]
-            for x in crossings(points, values, at):
-                beyond, resistance = self._state(x)
-                strengths = self.strengths(beyond, resistance)[sign]
-                solutions.append(_Solution(beyond, resistance, strengths))
+            solutions += [self._solution(x, sign) for x in crossings(points, values, at)]
         if solutions:
             yield from sorted(solutions, key=self._preference)
         elif reached:
@@ -275,36 +292,65 @@ class _Problem:
         high = self.curve.poles_s[-1]
         return min(self.tau, high) / 10.0**DECADES_BELOW, high
 
-    def _state(self, unknown: float) -> tuple[tuple[float, ...], float]:
+    def _state(self, unknown: Any) -> tuple[tuple[Any, ...], Any]:
         """The poles beyond the curve and R, from e = u R tau."""
-        source = self.source
+        source, lead = self.source, self.lead((unknown,))
         if not self.implied:
-            return (unknown,), unknown / (self.lead((unknown,)) * self.u * self.tau)
-        second = implied_pole_at_level(self.lead((unknown,)) * self.u * source * self.tau / unknown)
-        return ((unknown, second) if second else (unknown,)), source
+            return (unknown,), unknown / (lead * self.u * self.tau)
+        if not source:
+            return (unknown,), source
+        second = implied_pole_at_level(lead * (self.u * source * self.tau) / unknown)
+        return (unknown, second), source
 
     def _residuals(self, unknown: float) -> dict[float, float]:
-        """A B + u R + u k1 p1 less c0, over c0, by the sign of the root; each made once."""
-        if unknown in self._known:
-            return self._known[unknown]
-        residuals = self._known[unknown] = {1.0: math.nan, -1.0: math.nan}
+        """A B + u R + u k1 p1 less c0, over c0, by the sign of the root.
+
+        It is not a number where there is no such root, nor, unless looked at closely, where a
+        strength is not positive.
+        """
         beyond, resistance = self._state(unknown)
-        if not all(math.isfinite(t) for t in beyond) or beyond[0] < beyond[-1]:
+        residuals = {1.0: math.nan, -1.0: math.nan}
+        if not math.isfinite(beyond[-1]) or beyond[0] < beyond[-1]:
             return residuals
         elements = self.elements(beyond)
-        c0: float = elements.direct()
-        if c0:
-            for sign, k in self.strengths(beyond, resistance).items():
+        c0 = elements.direct()
+        for sign, k in self.strengths(elements, resistance).items() if c0 else ():
+            if self.closely or min(k) > 0.0:
                 residuals[sign] = (elements.network_direct(k, resistance) - c0) / abs(c0)
         return residuals
 
-    def strengths(
-        self, beyond: Sequence[float], resistance: float
-    ) -> dict[float, tuple[float, float]]:
-        """k1 and k2 by the sign of the quadratic's root; not a number where it has no real one."""
-        elements = self.elements(beyond)
+    def _residuals_along(self, unknown: NDArray[Any]) -> dict[float, NDArray[Any]]:
+        """The same for many values at once."""
+        with np.errstate(all="ignore"):
+            beyond, resistance = self._state(unknown)
+            elements = self.elements(beyond)
+            c0 = elements.direct()
+            valid = np.isfinite(beyond[-1]) & (beyond[0] >= beyond[-1]) & (c0 != 0.0)
+            square, linear, constant, c2 = self._quadratic(elements, resistance)
+            discriminant = linear * linear - 4.0 * square * constant
+            root = np.sqrt(np.maximum(discriminant, 0.0))
+            both = -0.5 * (linear + np.copysign(root, linear))
+            valid &= (discriminant >= -_NEGLIGIBLE * linear * linear) & (square * both != 0.0)
+            residuals = {}
+            for sign in (1.0, -1.0):
+                k1 = np.where(sign * linear > 0.0, both / square, constant / both)
+                k2 = c2 / elements.output_weight(k1, resistance)
+                residual = (elements.network_direct((k1, k2), resistance) - c0) / abs(c0)
+                wanted = valid & (self.closely | (np.minimum(k1, k2) > 0.0))
+                residuals[sign] = np.where(wanted, residual, math.nan)
+        return residuals
+
+    def _quadratic(self, elements: CascadeElements, resistance: Any) -> tuple[Any, ...]:
+        """The coefficients of the quadratic for k1, highest first, and c2."""
         c1, c2 = (elements.fraction(k) for k in (0, 1))
         square, linear, constant, *_ = elements.quadratic(c1, c2, resistance, self.u)
+        return square, linear, constant, c2
+
+    def strengths(
+        self, elements: CascadeElements, resistance: float
+    ) -> dict[float, tuple[float, float]]:
+        """k1 and k2 by the sign of the quadratic's root; not a number where it has no real one."""
+        square, linear, constant, c2 = self._quadratic(elements, resistance)
         discriminant = linear * linear - 4.0 * square * constant
         both = -0.5 * (linear + math.copysign(math.sqrt(max(discriminant, 0.0)), linear))
         pairs = {1.0: (math.nan, math.nan), -1.0: (math.nan, math.nan)}

@@ -16,6 +16,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
+
 from antecurve.algebra.zero_pole_gain import ZeroPoleGain, product
 from antecurve.curves.model import REFERENCE_ANGULAR_FREQUENCY as W
 
@@ -168,21 +170,24 @@ def kept_zeros(zeros: Sequence[Any], taken: Sequence[Any]) -> tuple[Any, ...]:
     return tuple(kept)
 
 
-def implied_pole_at_level(slope: float) -> float:
+def implied_pole_at_level(slope: Any) -> Any:
     """Find the time constant of a pole that keeps the level at 1 kHz.
 
     Parameters
     ----------
-    slope : float
+    slope : float or ndarray of float
         The factor k [s], 0 or greater.
 
     Returns
     -------
-    float
+    float or ndarray of float
         T = k sqrt(1 + (w T)^2) [s], w = 2 pi 1 kHz; infinite where there is none, w k >= 1.
     """
     remainder = 1.0 - (W * slope) ** 2
-    return slope / math.sqrt(remainder) if remainder > 0.0 else math.inf
+    if isinstance(remainder, float):
+        return slope / math.sqrt(remainder) if remainder > 0.0 else math.inf
+    with np.errstate(divide="ignore"):
+        return slope / np.sqrt(np.maximum(remainder, 0.0))
 
 
 @dataclass(frozen=True, slots=True)

@@ -41,6 +41,9 @@ class Requirements:
         to know that there is none.
     closely : bool
         Whether to look where a solution is hard to see before there is said to be none.
+    near_pole_s : float or None
+        The pole beyond the curve [s] of such a section for nearly the same, where one is known:
+        a cascade with a load's capacitance is then solved from there.
     """
 
     curve: ZeroPoleGain[float]
@@ -50,6 +53,7 @@ class Requirements:
     section_ratio: float = 1.0
     explain: bool = True
     closely: bool = True
+    near_pole_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
