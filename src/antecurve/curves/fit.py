@@ -30,7 +30,10 @@ __all__ = ["CurveFit", "constant_slopes", "fit_curve"]
 _MOST = 4  # zeros or poles: a table of levels over the audio band tells no more apart
 _GRID = 5  # starting values over the band, all combinations: 504 random fits ended as with 6
 _FIRST_DAMPING = 0.01  # of Marquardt's method; it adapts itself within a few steps
-_COARSE_STEPS = 20  # brings the best start within reach of the solver that finishes the fit
+_FIRST_STEPS, _KEPT = 8, 12  # by then the best end is among the best twelve starts
+_COARSE_STEPS = 20  # brings the best start within reach of its end
+_MOST_STEPS = 300  # along the valley of constants that the table does not tell apart
+_LEAST_STEP = 1e-10  # nepers
 _LARGEST_STEP = 1.5  # nepers, a factor of 4.5: a step of the linear model is good no farther
 _BEYOND = 10.0  # a decade past the table a corner changes its levels by less than 0.05 dB
 
@@ -213,17 +216,8 @@ def constant_slopes(curve: Curve, frequency_hz: Floats) -> Floats:
 
 def _best_fit(omega: Floats, level: Floats, signs: Floats, zeros: int) -> Floats:
     """The best of the fits from every ordered choice of starts on a grid."""
-    from scipy.optimize import least_squares
-
     inside = np.linspace(-np.log(omega.max()), -np.log(omega.min()), _GRID)
     bounds = (inside[0] - math.log(100.0), inside[-1] + math.log(100.0))
-
-    def residual(log_times: Floats) -> Floats:
-        return _centred(_terms(log_times, omega) @ signs - level)
-
-    def slopes(log_times: Floats) -> Floats:
-        return _slopes(log_times, omega, signs)
-
     # Zeros and poles half a step apart, so that they don't start cancelled.
     step = 0.25 * (inside[1] - inside[0])
     starts = [
@@ -231,48 +225,64 @@ def _best_fit(omega: Floats, level: Floats, signs: Floats, zeros: int) -> Floats
         for first in combinations(range(_GRID), zeros)
         for second in combinations(range(_GRID), len(signs) - zeros)
     ]
-    best = _coarse_fit(np.array(starts), omega, level, signs, bounds)
-    precise = {"xtol": 1e-15, "ftol": 1e-15, "gtol": 1e-15, "max_nfev": 500}
-    best = least_squares(residual, best, slopes, bounds=bounds, **precise).x
+    table = _Table(omega, _centred(level), signs, bounds)
+    near = _descended(np.array(starts), table, steps=_FIRST_STEPS, kept=_KEPT)
+    near = _descended(near, table, steps=_COARSE_STEPS - _FIRST_STEPS, kept=1)
+    (best,) = _descended(near, table, steps=_MOST_STEPS, kept=1)
     order = [*np.argsort(-best[:zeros]), *(zeros + np.argsort(-best[zeros:]))]
     return np.asarray(best[order])
 
 
-def _coarse_fit(
-    log_times: Floats, omega: Floats, level: Floats, signs: Floats, bounds: tuple[float, float]
-) -> Floats:
-    """The best end of damped Gauss-Newton steps from all starts at once (Marquardt, 1963)."""
-    wanted = _centred(level)
+@dataclass(frozen=True, slots=True)
+class _Table:
+    """Levels less their mean, with the signs of what is fitted to them and where it may lie."""
+
+    omega: Floats
+    level: Floats
+    signs: Floats
+    bounds: tuple[float, float]
+
+    def fitted(self, log_times: Floats) -> tuple[Floats, Floats, Floats]:
+        """Residuals, their slopes and their sums of squares of each start."""
+        square = (self.omega[:, None] * np.exp(log_times)[:, None, :]) ** 2
+        levels = 10.0 * np.log10(1.0 + square) @ self.signs
+        slopes = DB_PER_NEPER * self.signs * square / (1.0 + square)
+        residual = levels - levels.mean(axis=1, keepdims=True) - self.level
+        slopes -= slopes.mean(axis=1, keepdims=True)
+        return residual, slopes, np.einsum("sp,sp->s", residual, residual)
+
+
+def _descended(log_times: Floats, table: _Table, *, steps: int, kept: int) -> Floats:
+    """The best ends of damped Gauss-Newton steps from all starts at once (Marquardt, 1963)."""
     damping = np.full((len(log_times), 1), _FIRST_DAMPING)
-
-    def fitted(log_times: Floats) -> tuple[Floats, Floats, Floats]:
-        square = (omega[:, None] * np.exp(log_times)[:, None, :]) ** 2
-        levels = 10.0 * np.log10(1.0 + square) @ signs
-        slopes = DB_PER_NEPER * signs * square / (1.0 + square)
-        residual = levels - levels.mean(axis=1, keepdims=True) - wanted
-        return (
-            residual,
-            slopes - slopes.mean(axis=1, keepdims=True),
-            np.einsum("sp,sp->s", residual, residual),
-        )
-
-    residual, slopes, cost = fitted(log_times)
-    for _ in range(_COARSE_STEPS):
+    low, high = table.bounds
+    residual, slopes, cost = table.fitted(log_times)
+    for _ in range(steps):
         normal = slopes.transpose(0, 2, 1) @ slopes
         scale = np.einsum("sii->si", normal)
         # The small constant holds the step where a time constant does not matter.
-        np.einsum("sii->si", normal)[:] += damping * scale + 1e-9
+        scale += damping * scale + 1e-9
         gradient = np.einsum("spt,sp->st", slopes, residual)
+        # What stands at its bound and would go beyond takes no part.
+        held = np.where(gradient > 0.0, log_times == low, log_times == high)
+        normal[held[:, :, None] | held[:, None, :]] = 0.0
+        scale[held] = 1.0
+        gradient[held] = 0.0
         step = np.linalg.solve(normal, gradient[:, :, None])[:, :, 0]
-        trial = np.clip(log_times - np.clip(step, -_LARGEST_STEP, _LARGEST_STEP), *bounds)
-        at_trial = fitted(trial)
+        if np.abs(step).max() < _LEAST_STEP:
+            break
+        trial = np.clip(log_times - np.clip(step, -_LARGEST_STEP, _LARGEST_STEP), low, high)
+        at_trial = table.fitted(trial)
         better = at_trial[2] < cost
+        gained = np.where(better, cost - at_trial[2], cost)
         log_times = np.where(better[:, None], trial, log_times)
         residual = np.where(better[:, None], at_trial[0], residual)
         slopes = np.where(better[:, None, None], at_trial[1], slopes)
         cost = np.where(better, at_trial[2], cost)
         damping = np.where(better[:, None], damping / 5.0, damping * 4.0)
-    return np.asarray(log_times[np.argmin(cost)])
+        if np.all(gained <= 1e-14 * cost):
+            break
+    return np.asarray(log_times[np.argsort(cost, kind="stable")[:kept]])
 
 
 def _report(
