@@ -14,6 +14,9 @@ import struct
 import sys
 import termios
 from pathlib import Path
+from typing import Any
+
+from antecurve.cli import delivery
 
 DATA = Path(__file__).parents[2] / "data"
 COMMANDS = (
@@ -25,14 +28,10 @@ COMMANDS = (
 BEGINS = "\x1e"
 """ASCII's record separator: no command prints it."""
 _ONCE = (
-    ("antecurve.analysis.bench_plan", "bench_plan"),
-    ("antecurve.analysis.drift", "drift"),
-    ("antecurve.diagnose.diagnosis", "diagnose_unit"),
     ("antecurve.files.design_file", "read_design"),
-    ("antecurve.judge.calibration", "calibrate_network"),
-    ("antecurve.judge.verdicts", "judge_unit"),
+    ("antecurve.pipeline", "design_formulas"),
 )
-"""What takes long: computed for each command at the first width alone."""
+"""What takes long in commands that hand nothing to `deliver`."""
 
 
 def arguments(command: str, design_file: Path) -> list[str]:
@@ -42,36 +41,60 @@ def arguments(command: str, design_file: Path) -> list[str]:
 
 
 class Once:
-    """A function whose results in a command come again when the command runs again."""
+    """A function whose result, and the results that it keeps, come again with the same arguments.
+
+    Parameters
+    ----------
+    module, name : str
+        Where commands import it from.
+    """
 
     def __init__(self, module: str, name: str) -> None:
         home = importlib.import_module(module)
         self._compute = getattr(home, name)
-        self._results: dict[tuple[str, int], object] = {}
-        self.begin("")
+        self._results: dict[str, object] = {}
         setattr(home, name, self)
 
-    def begin(self, command: str) -> None:
-        """Tell the command that runs now."""
-        self._command, self._calls = command, 0
-
     def __call__(self, *given: object, **options: object) -> object:
-        key = (self._command, self._calls)
-        self._calls += 1
+        key = repr((given, options))
         if key not in self._results:
             self._results[key] = self._compute(*given, **options)
         return self._results[key]
 
 
-def show(columns: int, command: str, design_file: Path) -> None:
-    """Run one command, what it prints after a line that names it."""
-    from antecurve.cli.main import run
+class Delivered:
+    """What each command hands to `deliver`, to be shown again at another width."""
 
+    def __init__(self) -> None:
+        self._deliver = delivery.deliver
+        self._given: dict[str, dict[str, Any]] = {}
+        delivery.deliver = self
+
+    def __call__(self, **given: Any) -> None:
+        self._given[self.command] = given
+        self._deliver(**given)
+
+    def run(self, command: str, design_file: Path) -> None:
+        """Run a command; where it has run before, show only what it delivered.
+
+        Words that it prints beside that are then missing, which fails.
+        """
+        from antecurve.cli.main import run
+
+        self.command = command
+        if command in self._given:
+            self._deliver(**self._given[command])
+        else:
+            run(arguments(command, design_file))
+
+
+def show(columns: int, command: str, design_file: Path, commands: Delivered) -> None:
+    """Run one command, what it prints after a line that names it."""
     print(f"{BEGINS}{columns} {command}", flush=True)
     piped = io.StringIO()
     try:
         with contextlib.nullcontext() if columns else contextlib.redirect_stdout(piped):
-            run(arguments(command, design_file))
+            commands.run(command, design_file)
     except SystemExit as ended:
         assert ended.code in (0, None, 1)
     print(piped.getvalue(), end="", flush=True)
@@ -79,13 +102,13 @@ def show(columns: int, command: str, design_file: Path) -> None:
 
 def main(design_file: Path, widths: list[int]) -> None:
     """Print what every command prints at every width."""
-    computed = [Once(module, name) for module, name in _ONCE]
+    for module, name in _ONCE:
+        Once(module, name)
+    commands = Delivered()
     for columns in (0, *widths):
         fcntl.ioctl(1, termios.TIOCSWINSZ, struct.pack("HHHH", 24, columns, 0, 0))
         for command in COMMANDS:
-            for each in computed:
-                each.begin(command)
-            show(columns, command, design_file)
+            show(columns, command, design_file, commands)
 
 
 if __name__ == "__main__":
