@@ -51,6 +51,9 @@ _TOGETHER = {
     "test_synthesis_formulas.py": "formulas",  # each derived once
     "test_stored_formulas.py": "formulas",
     "test_curves_formulas.py": "formulas",
+    "unit/test_names.py": "sources",  # each module parsed once
+    "unit/test_layers.py": "sources",
+    "unit/test_sentences.py": "sources",
 }
 
 

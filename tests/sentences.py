@@ -11,6 +11,8 @@ import re
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
+from source_trees import nodes, tree
+
 ROOT = Path(__file__).parents[1] / "src" / "antecurve"
 LISTED = Path(__file__).parent / "data" / "sentences.txt"
 MOST_WORDS = 20  # that are read aloud in one breath
@@ -40,10 +42,10 @@ def _text(node: ast.AST) -> str | None:
     return None
 
 
-def _documentation(tree: ast.AST) -> set[ast.AST]:
+def _documentation(path: Path) -> set[ast.AST]:
     """Docstrings, of attributes as well, and what only the checker of types reads."""
     silent: set[ast.AST] = set()
-    for node in ast.walk(tree):
+    for node in nodes(path):
         if isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant):
             silent.add(node.value)
         if isinstance(node, ast.Call):
@@ -67,11 +69,11 @@ def _strings(node: ast.AST, silent: set[ast.AST]) -> Iterator[str]:
         yield from _strings(child, silent)
 
 
-def _helps(tree: ast.Module, path: Path) -> Iterator[str]:
+def _helps(module: ast.Module, path: Path) -> Iterator[str]:
     """Docstrings of the commands, which ``--help`` prints."""
     if path.parent.name != "cli":
         return
-    for node in tree.body:
+    for node in module.body:
         if isinstance(node, ast.FunctionDef) and node.name == path.stem:
             help_text = (ast.get_docstring(node) or "").partition("\b")[0]
             yield from (" ".join(block.split()) for block in help_text.split("\n\n"))
@@ -84,8 +86,7 @@ def sentences(path: Path) -> list[str]:
         return _said(_script_texts(source))
     if path.suffix == ".j2":
         return _said(_page_texts(source))
-    tree = ast.parse(source)
-    texts = [*_helps(tree, path), *_strings(tree, _documentation(tree))]
+    texts = [*_helps(tree(path), path), *_strings(tree(path), _documentation(path))]
     return _said(text for text in texts if not _QUERY.match(text))
 
 

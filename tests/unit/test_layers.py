@@ -9,6 +9,7 @@ import sys
 from pathlib import Path
 
 import antecurve
+from source_trees import nodes, tree
 
 ROOT = Path(antecurve.__file__).parent
 # Lowest first; a module may import from its own layer and those before it.
@@ -44,14 +45,13 @@ def _layer(name: str) -> int:
 @functools.cache
 def _imports(path: Path) -> list[tuple[str, bool]]:
     """Imported modules, and whether the import stands at the top level and runs."""
-    tree = ast.parse(path.read_text())
     checking: set[ast.AST] = set()
-    for node in ast.walk(tree):
+    for node in nodes(path):
         if isinstance(node, ast.If) and "TYPE_CHECKING" in ast.dump(node.test):
             checking.update(ast.walk(node))
-    top = {n for n in tree.body if isinstance(n, ast.Import | ast.ImportFrom)}
+    top = {n for n in tree(path).body if isinstance(n, ast.Import | ast.ImportFrom)}
     imported = []
-    for node in ast.walk(tree):
+    for node in nodes(path):
         if isinstance(node, ast.Import):
             imported += [(a.name, node in top) for a in node.names if node not in checking]
         elif isinstance(node, ast.ImportFrom) and node not in checking:

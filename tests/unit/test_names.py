@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import ast
-import functools
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 import antecurve
+from source_trees import nodes, tree
 
 SOURCE = Path(antecurve.__file__).parent
 TESTS = Path(__file__).parent.parent
@@ -15,14 +15,9 @@ FILES = sorted(SOURCE.rglob("*.py")) + sorted(TESTS.rglob("*.py"))
 EMPTY = {"found", "rest", "left", "place", "some", "everything"}
 
 
-@functools.cache
-def _tree(path: Path) -> ast.Module:
-    return ast.parse(path.read_text(encoding="utf-8"))
-
-
-def _bound(tree: ast.AST) -> Iterator[tuple[str, int]]:
+def _bound(nodes: Iterable[ast.AST]) -> Iterator[tuple[str, int]]:
     """Each name that a piece of code binds, with its line."""
-    for node in ast.walk(tree):
+    for node in nodes:
         if isinstance(node, ast.Name) and isinstance(node.ctx, ast.Store):
             yield node.id, node.lineno
         elif isinstance(node, ast.arg):
@@ -35,7 +30,7 @@ def _bound(tree: ast.AST) -> Iterator[tuple[str, int]]:
 
 def test_names_say_what_a_thing_is() -> None:
     for path in FILES:
-        names = list(_bound(_tree(path)))
+        names = list(_bound(nodes(path)))
         # Beside a right there may be a left.
         sides = {"left"} if any(name == "right" for name, _ in names) else set()
         empty = [f"{path}:{line} {name}" for name, line in names if name in EMPTY - sides]
@@ -44,12 +39,12 @@ def test_names_say_what_a_thing_is() -> None:
 
 def test_an_empty_name_is_noticed() -> None:
     code = "def f(rest):\n    for place in rest:\n        found, some = place\n    left = 1\n"
-    assert {name for name, _ in _bound(ast.parse(code))} & EMPTY == EMPTY - {"everything"}
+    assert {name for name, _ in _bound(ast.walk(ast.parse(code)))} & EMPTY == EMPTY - {"everything"}
 
 
-def _functions(tree: ast.AST) -> Iterator[tuple[str, int]]:
+def _functions(nodes: Iterable[ast.AST]) -> Iterator[tuple[str, int]]:
     """Each function of a piece of code, with the lines of its body behind the docstring."""
-    for node in ast.walk(tree):
+    for node in nodes:
         if isinstance(node, ast.FunctionDef):
             body = node.body[1:] if ast.get_docstring(node) else node.body
             length = body[-1].end_lineno or 0 if body else 0
@@ -58,7 +53,7 @@ def _functions(tree: ast.AST) -> Iterator[tuple[str, int]]:
 
 def test_functions_are_read_at_a_glance() -> None:
     for path in sorted(SOURCE.rglob("*.py")):
-        functions = _functions(_tree(path))
+        functions = _functions(nodes(path))
         assert [(path, name, lines) for name, lines in functions if lines > 50] == []
 
 
@@ -75,11 +70,11 @@ def _is_number(node: ast.AST) -> bool:
     )
 
 
-def _without_reason(code: str) -> list[str]:
+def _without_reason(code: str, module: ast.Module) -> list[str]:
     """Private numeric constants of a module without a comment on, above or below them."""
     lines = ["", *code.splitlines(), ""]
     silent = []
-    for node in ast.parse(code).body:
+    for node in module.body:
         if isinstance(node, ast.Assign) and _is_number(node.value):
             name, last = ast.unparse(node.targets[0]), node.end_lineno or node.lineno
             near = lines[node.lineno : last + 1]
@@ -92,10 +87,13 @@ def _without_reason(code: str) -> list[str]:
 
 
 def test_constants_say_why_they_have_their_value() -> None:
-    silent = {path.name: _without_reason(path.read_text("utf-8")) for path in SOURCE.rglob("*.py")}
+    silent = {
+        path.name: _without_reason(path.read_text("utf-8"), tree(path))
+        for path in SOURCE.rglob("*.py")
+    }
     assert {name: constants for name, constants in silent.items() if constants} == {}
 
 
 def test_a_constant_without_a_reason_is_noticed() -> None:
     code = "_A = 2.0\n_B, _C = 1, -3\n_D = 4  # why\n# why\n_E = 5\n"
-    assert _without_reason(code) == ["_A", "(_B, _C)"]
+    assert _without_reason(code, ast.parse(code)) == ["_A", "(_B, _C)"]
