@@ -56,6 +56,8 @@ _REAL = 1e-6  # of a zero: an imaginary part this small is rounding of the roots
 _FEW_POSITIONS = 8  # beyond, 2**positions corners at each frequency are too much for a fine grid
 _FINE_POINTS = 240  # per decade: the grid of the centred error
 _COARSE_POINTS = 60  # a quarter of them: a sixteenth of the pairs
+_ROUNDING = 1e-9  # of a bound: far more than the sum of a dozen terms rounds
+_SPARSE = 8  # every eighth frequency: a sixty-fourth of the pairs
 _BLOCK = 256  # corners at a time: bounds the memory
 
 
@@ -133,8 +135,9 @@ class _Box:
 
     low: Floats
     high: Floats
-    above: NDArray[np.intp]
-    below: NDArray[np.intp]
+    above: NDArray[np.intp] | None
+    below: NDArray[np.intp] | None
+    """``None`` for both: all pairs."""
 
 
 class _Search:
@@ -150,9 +153,7 @@ class _Search:
         corners = box_corners(low, high)
         for block in np.array_split(corners, max(1, len(corners) // _BLOCK)):
             self._try(block)
-        grid = np.arange(len(problem.frequency))
-        above, below = (g.ravel() for g in np.meshgrid(grid, grid, indexing="ij"))
-        self._push(math.inf, _Box(low, high, above, below))
+        self._push(math.inf, _Box(low, high, None, None))
 
     def _try(self, values: Floats) -> None:
         """Keep the best of some builds."""
@@ -189,22 +190,22 @@ class _Search:
             widest = free[np.argmax((box.high - box.low)[free] / box.high[free])]
             self._halve(bound, box, int(widest))
             return
-        upper = _upper_bounds(expansion, box)
+        if box.above is None or box.below is None:
+            above, below = _possible_pairs(expansion, self._target)
+        else:
+            above, below = box.above, box.below
+        upper = _upper_bounds(expansion, above, below)
         alive = upper > self._target
-        above, below, upper = box.above[alive], box.below[alive], upper[alive]
+        above, below, upper = above[alive], below[alive], upper[alive]
         if not len(upper):
             return
         slope = expansion.gradient[:, above] - expansion.gradient[:, below]
         certain = np.abs(slope) > expansion.slack[:, above] + expansion.slack[:, below]
         sign = np.where(certain, np.sign(slope), 0.0).astype(np.int8)
         for pattern, group in _groups(sign):
-            self._branch(
-                _Box(box.low, box.high, above[group], below[group]),
-                expansion,
-                pattern,
-                float(upper[group].max()),
-                slope[:, group],
-            )
+            part = _Box(box.low, box.high, above[group], below[group])
+            slack = expansion.slack[:, above[group]] + expansion.slack[:, below[group]]
+            self._branch(part, expansion, pattern, float(upper[group].max()), slack)
 
     def _branch(
         self,
@@ -212,7 +213,7 @@ class _Search:
         expansion: Expansion,
         pattern: NDArray[np.int8],
         bound: float,
-        slope: Floats,
+        slack: Floats,
     ) -> None:
         low, high = box.low.copy(), box.high.copy()
         up, down = expansion.free[pattern > 0], expansion.free[pattern < 0]
@@ -223,8 +224,7 @@ class _Search:
         elif len(up) + len(down):
             self._push(bound, smaller)
         else:
-            curvature = expansion.slack[:, box.above] + expansion.slack[:, box.below]
-            self._halve(bound, smaller, int(expansion.free[np.argmax(curvature.max(axis=1))]))
+            self._halve(bound, smaller, int(expansion.free[np.argmax(slack.max(axis=1))]))
 
     def _halve(self, bound: float, box: _Box, axis: int) -> None:
         middle = 0.5 * (box.low[axis] + box.high[axis])
@@ -234,14 +234,28 @@ class _Search:
         self._push(bound, _Box(low, box.high, box.above, box.below))
 
 
-def _upper_bounds(expansion: Expansion, box: _Box) -> Floats:
-    """Bound (e(f1) - e(f2))/2 over the box from above, for each of its pairs of frequencies.
+def _possible_pairs(
+    expansion: Expansion, target: float
+) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Pairs of frequencies whose bound may exceed the target, in the order of the grid.
+
+    With any m in place of the other frequency's gradient the bound of a pair is a sum of one term
+    for each: abs(g1_i - g2_i) <= abs(g1_i - m_i) + abs(g2_i - m_i).
+    """
+    middle = np.median(expansion.gradient, axis=1, keepdims=True)
+    scatter = np.abs(expansion.gradient - middle).sum(axis=0) + expansion.remainder
+    above, below = scatter + expansion.value, scatter - expansion.value
+    possible = above[:, None] + below[None, :] > (2.0 - _ROUNDING) * target
+    return np.nonzero(possible)
+
+
+def _upper_bounds(expansion: Expansion, above: NDArray[np.intp], below: NDArray[np.intp]) -> Floats:
+    """Bound (e(f1) - e(f2))/2 over the box from above, for pairs of frequencies.
 
     With e = v + g x + r, abs(x_i) <= 1 and abs(r) <= R, for each pair (Taylor):
 
     (e1 - e2)/2 <= (v1 - v2 + sum of abs(g1_i - g2_i) + R1 + R2)/2
     """
-    above, below = box.above, box.below
     upper = expansion.value[above] - expansion.value[below]
     for row in expansion.gradient:
         upper += np.abs(row[above] - row[below])
@@ -396,6 +410,22 @@ def _root_sum_square(picked: PickedNetwork, problem: BoxProblem, loading: Loadin
     moved = logarithmic_sensitivity(picked.network, problem.frequency, loading=loading).real
     moved *= position_scatter(table, table.tolerance)[:, None]
     error = problem.error(values)
-    squares = sum(np.square(row[:, None] - row[None, :]) for row in moved)
-    pairs = error[:, None] - error[None, :] + np.sqrt(np.asarray(squares))
-    return float(DB_PER_NEPER * 0.5 * pairs.max())
+    sparse = slice(None, None, _SPARSE)
+    least = _largest_pair(error[sparse], moved[:, sparse], error[sparse], moved[:, sparse])
+    # By the triangle inequality, with the middle of what parts add in place of one frequency.
+    scatter = np.linalg.norm(moved - np.median(moved, axis=1, keepdims=True), axis=0)
+    above, below = scatter + error, scatter - error
+    enough = least - _ROUNDING * np.abs(least)
+    one, other = above + below.max() >= enough, below + above.max() >= enough
+    largest = _largest_pair(error[one], moved[:, one], error[other], moved[:, other])
+    return DB_PER_NEPER * 0.5 * largest
+
+
+def _largest_pair(error: Floats, moved: Floats, beside: Floats, moved_beside: Floats) -> float:
+    """Largest of e(f1) - e(f2) and the root sum square of what parts add to it."""
+    squares = sum(
+        np.square(row[:, None] - other[None, :])
+        for row, other in zip(moved, moved_beside, strict=True)
+    )
+    pairs = error[:, None] - beside[None, :] + np.sqrt(np.asarray(squares))
+    return float(pairs.max())
