@@ -209,13 +209,17 @@ def _derivative_discs(relative: Complexes) -> _Discs:
     first_radius = np.empty((count, frequencies))
     second = np.zeros((count, count, frequencies), dtype=complex)
     second_radius = np.zeros((count, count, frequencies))
-    slopes = [np.diff(relative, axis=i) / 2.0 for i in axes]
     for i in axes:
-        first[i], first_radius[i] = _disc(slopes[i])
+        low, high = np.moveaxis(relative, i, 0)
+        slope = high - low  # over a range of 2, which is divided by below
+        first[i], first_radius[i] = _disc(slope)
         for j in range(i):
-            mixed = _disc(np.diff(slopes[i], axis=j) / 2.0)
+            low, high = np.moveaxis(slope, j, 0)
+            mixed = _disc(high - low)
             second[i, j], second_radius[i, j] = mixed
             second[j, i], second_radius[j, i] = mixed
+    for values, share in ((first, 2.0), (first_radius, 2.0), (second, 4.0), (second_radius, 4.0)):
+        values /= share
     return _Discs(first, first_radius, second, second_radius)
 
 
@@ -223,7 +227,9 @@ def _disc(corners: Complexes) -> tuple[Complexes, Floats]:
     """Centre and radius of the disc about the mean of the corners, at each frequency."""
     axes = tuple(range(corners.ndim - 1))
     centre = corners.mean(axis=axes)
-    return centre, np.abs(corners - centre).max(axis=axes)
+    apart = corners - centre
+    square = apart.real**2 + apart.imag**2
+    return centre, np.sqrt(square.max(axis=axes))
 
 
 def _second_derivative_radius(discs: _Discs, radius: Floats) -> Floats:

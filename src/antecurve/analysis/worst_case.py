@@ -246,7 +246,8 @@ def _possible_pairs(
     scatter = np.abs(expansion.gradient - middle).sum(axis=0) + expansion.remainder
     above, below = scatter + expansion.value, scatter - expansion.value
     possible = above[:, None] + below[None, :] > (2.0 - _ROUNDING) * target
-    return np.nonzero(possible)
+    one, other = np.nonzero(possible)
+    return one, other
 
 
 def _upper_bounds(expansion: Expansion, above: NDArray[np.intp], below: NDArray[np.intp]) -> Floats:
