@@ -239,8 +239,11 @@ class NodalModel:
         matrix = np.zeros((*values.shape[:-1], s.size, *self.fixed.shape), dtype=complex)
         matrix[...] = self.fixed
         for index, port in enumerate(self.ports):
-            outer = np.outer(port.equations, port.unknowns).astype(complex)
-            matrix += port.coefficient(values[..., index], s)[..., None, None] * outer
+            coefficient = port.coefficient(values[..., index], s)
+            for row in np.flatnonzero(port.equations):
+                for column in np.flatnonzero(port.unknowns):
+                    product = port.equations[row] * port.unknowns[column]
+                    matrix[..., row, column] += coefficient * product
         matrix[..., 0, 0] += drive.admittance
         return matrix
 
