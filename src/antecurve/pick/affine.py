@@ -49,22 +49,24 @@ class AffineBound:
         False where no point of the box counts.
     low, high : numpy.ndarray of float, shape (boxes, variables)
         Bounds of d_i of the points that count, within [-1, 1].
-    weights : numpy.ndarray of float, shape (boxes, rows, variables + 1)
-        B G.
-    columns : numpy.ndarray of float, shape (boxes, rows, variables + 1)
+    columns : numpy.ndarray of float, shape (rows, variables + 1, boxes)
         B.
-    scaled : numpy.ndarray of float, shape (boxes, rows)
+    inverse : numpy.ndarray of float, shape (variables + 1, variables + 1, boxes)
+        G.
+    scaled : numpy.ndarray of float, shape (rows, boxes)
         r / n.
     """
 
     keep: NDArray[np.bool_]
     low: Floats
     high: Floats
-    weights: Floats
     columns: Floats
+    inverse: Floats
     scaled: Floats
 
-    def least(self, value: Floats, slopes: Floats, spare: Floats) -> Floats:
+    def least(
+        self, value: Floats, slopes: Floats, spare: Floats, *, chosen: NDArray[np.int64]
+    ) -> Floats:
         """Bound from below another near-affine function over the points that count.
 
         With any weights w: z + s.d >= z - w.r/n - ||s - B^T w||_1 - ||w||_1 - spare, since
@@ -72,43 +74,29 @@ class AffineBound:
 
         Parameters
         ----------
-        value : numpy.ndarray of float, shape (boxes,)
+        value : numpy.ndarray of float, shape (some boxes,)
             Its value z at the centre.
-        slopes : numpy.ndarray of float, shape (boxes, variables)
+        slopes : numpy.ndarray of float, shape (some boxes, variables)
             Its slopes s by d_i, that is times h_i.
-        spare : numpy.ndarray of float, shape (boxes,)
+        spare : numpy.ndarray of float, shape (some boxes,)
             Bound of its remainder.
-
-        Returns
-        -------
-        numpy.ndarray of float, shape (boxes,)
-            The bound.
-        """
-        zero = np.zeros((len(slopes), 1))
-        wanted = np.concatenate([slopes, zero], axis=1)[:, :, None]
-        weights = self.weights @ wanted
-        uncovered = np.abs(wanted - np.swapaxes(self.columns, 1, 2) @ weights).sum(axis=(1, 2))
-        shift = (weights[:, :, 0] * self.scaled).sum(axis=1)
-        return np.asarray(value - shift - uncovered - np.abs(weights).sum(axis=(1, 2)) - spare)
-
-    def part(self, chosen: NDArray[np.int64]) -> AffineBound:
-        """Select the bound of some of the boxes.
-
-        Parameters
-        ----------
-        chosen : numpy.ndarray of int
+        chosen : numpy.ndarray of int, shape (some boxes,)
             Which boxes.
 
         Returns
         -------
-        AffineBound
-            Theirs.
+        numpy.ndarray of float, shape (some boxes,)
+            The bound.
         """
-        return AffineBound(
-            *(getattr(self, name)[chosen] for name in AffineBound.__dataclass_fields__)
-        )
+        columns, inverse = self.columns[:, :, chosen], self.inverse[:, :, chosen]
+        wanted = np.concatenate([slopes.T, np.zeros((1, len(slopes)))])
+        weights = _applied(columns, _applied(inverse, wanted))
+        uncovered = np.abs(wanted - _applied_transposed(columns, weights)).sum(axis=0)
+        shift = (weights * self.scaled[:, chosen]).sum(axis=0)
+        return np.asarray(value - shift - uncovered - np.abs(weights).sum(axis=0) - spare)
 
 
+@np.errstate(over="ignore", invalid="ignore", divide="ignore")
 def exclude_and_contract(
     rows: Floats,
     slopes: Floats,
@@ -139,35 +127,73 @@ def exclude_and_contract(
     -------
     AffineBound
         See the module for the argument.
+
+    Notes
+    -----
+    Within, boxes come last: each step then runs through all of them without gaps, where products
+    and inverses of small matrices, one a box, cost two to three times as much.  Where numbers get
+    too large for weights, the whole box is kept.
     """
-    columns = np.empty((*rows.shape, slopes.shape[2] + 1))
-    columns[:, :, :-1] = slopes * half[:, None, :] / noise[:, :, None]
-    columns[:, :, -1] = offset[:, None] / noise
+    boxes, count = len(rows), half.shape[1]
+    columns = np.empty((rows.shape[1], count + 1, boxes))
+    np.multiply(slopes.transpose(1, 2, 0), half.T, out=columns[:, :-1])
+    columns[:, -1] = offset
     if level_row:
-        columns[:, -1, -1] = 0.0
-    scaled = rows / noise
-    transposed = np.ascontiguousarray(np.swapaxes(columns, 1, 2))
-    normal = transposed @ columns
-    count = normal.shape[-1]
-    inverse = np.linalg.inv(np.eye(count) + normal)
-    weights = columns @ inverse
-    along = transposed @ scaled[:, :, None]
-    residual = scaled[:, :, None] - weights @ along
-    reach = np.abs(residual).sum(axis=(1, 2)) + np.abs(transposed @ residual).sum(axis=(1, 2))
-    keep = np.abs((residual[:, :, 0] * scaled).sum(axis=1)) <= reach * (1.0 + _SLACK)
-    low, high = -np.ones_like(half), np.ones_like(half)
-    low[keep], high[keep] = _contracted(transposed[keep], weights[keep], scaled[keep])
-    keep &= np.all(low <= high, axis=1)
-    return AffineBound(keep, low, high, weights, columns, scaled)
+        columns[-1, -1] = 0.0
+    divisor = np.ascontiguousarray(noise.T)
+    columns /= divisor[:, None]
+    scaled = rows.T / divisor
+    inverse = _inverted(np.einsum("kib,kjb->ijb", columns, columns))
+    along = _applied_transposed(columns, scaled)
+    residual = scaled - _applied(columns, _applied(inverse, along))
+    reach = np.abs(residual).sum(axis=0)
+    reach += np.abs(_applied_transposed(columns, residual)).sum(axis=0)
+    # Not a number is no exclusion, here and below.
+    keep = ~(np.abs((residual * scaled).sum(axis=0)) > reach * (1.0 + _SLACK))
+    low, high = -np.ones((boxes, count)), np.ones((boxes, count))
+    kept = np.flatnonzero(keep)
+    low[kept], high[kept] = _contracted(columns[:, :, kept], inverse[:, :, kept], scaled[:, kept])
+    keep &= ~np.any(low > high, axis=1)
+    return AffineBound(keep, low, high, columns, inverse, scaled)
 
 
-def _contracted(transposed: Floats, weights: Floats, scaled: Floats) -> tuple[Floats, Floats]:
+def _applied(matrices: Floats, vectors: Floats) -> Floats:
+    """Products of matrices and vectors, boxes last."""
+    return np.asarray(np.einsum("ijb,jb->ib", matrices, vectors))
+
+
+def _applied_transposed(matrices: Floats, vectors: Floats) -> Floats:
+    """Products of transposed matrices and vectors, boxes last."""
+    return np.asarray(np.einsum("ijb,ib->jb", matrices, vectors))
+
+
+def _inverted(normal: Floats) -> Floats:
+    """(I + N)^-1 by Gauss and Jordan; I + N is symmetric with all pivots 1 at least.
+
+    The last variable, often the largest by far, comes first.  N is used up.
+    """
+    matrix, count = normal, len(normal)
+    matrix[np.arange(count), np.arange(count)] += 1.0
+    for pivot in reversed(range(count)):
+        row = matrix[pivot] / matrix[pivot, pivot]
+        row[pivot] = 1.0 / matrix[pivot, pivot]
+        column = matrix[:, pivot].copy()
+        column[pivot] = 0.0
+        matrix[:, pivot] = 0.0
+        matrix -= column[:, None] * row
+        matrix[pivot] = row
+    return matrix
+
+
+def _contracted(columns: Floats, inverse: Floats, scaled: Floats) -> tuple[Floats, Floats]:
     """Bounds of each d_i by the weights for it: (2) of the module."""
-    spread = transposed @ weights
-    own = np.diagonal(spread, axis1=1, axis2=2)
-    others = np.abs(spread).sum(axis=1) - np.abs(own) + np.abs(weights).sum(axis=1)
+    weights = np.einsum("kjb,jib->kib", columns, inverse)
+    spread = np.einsum("kjb,kib->jib", columns, weights)
+    places = np.arange(len(spread))
+    own = spread[places, places]
+    others = np.abs(spread).sum(axis=0) - np.abs(own) + np.abs(weights).sum(axis=0)
     divisor = np.where(own == 0.0, 1e-300, own)
-    centre = -(np.swapaxes(weights, 1, 2) @ scaled[:, :, None])[:, :, 0] / divisor
+    centre = -_applied_transposed(weights, scaled) / divisor
     width = others / np.abs(divisor) * (1.0 + _SLACK) + _SLACK
-    low = np.maximum(centre - width, -1.0)[:, :-1]
-    return low, np.minimum(centre + width, 1.0)[:, :-1]
+    low, high = np.fmax(centre - width, -1.0), np.fmin(centre + width, 1.0)
+    return low[:-1].T, high[:-1].T

@@ -130,11 +130,10 @@ def bound_boxes(model: NetworkModel, low: Floats, high: Floats, *, limit: float)
     # than the error there.
     inside = model.job.target.band_hz[0] <= model.frequency[-1] <= model.job.target.band_hz[1]
     offset = np.full(len(low), level + limit + _LEAST_NOISE if inside else _ANY_LEVEL)
-    with np.errstate(over="ignore", invalid="ignore"):
-        bound = exclude_and_contract(
-            linear.rows + (highest + lowest) / 2.0, linear.slopes, half, noise,
-            offset=offset, level_row=True,
-        )  # fmt: skip
+    bound = exclude_and_contract(
+        linear.rows + (highest + lowest) / 2.0, linear.slopes, half, noise,
+        offset=offset, level_row=True,
+    )  # fmt: skip
     keep = bound.keep
     _apply_limits(model, keep, bound, values, half)
     shape = linear.slopes[:, :-1] - linear.slopes[:, :-1].mean(axis=1, keepdims=True)
@@ -210,7 +209,6 @@ def _apply_limits(
             continue
         linear = linearise(values[chosen])
         spare = _grown(linear.top_sizes + linear.bottom_sizes, half[chosen])[:, 0]
-        least = bound.part(chosen).least(
-            sign * linear.rows[:, 0], sign * linear.slopes[:, 0] * half[chosen], spare
-        )
+        slopes = sign * linear.slopes[:, 0] * half[chosen]
+        least = bound.least(sign * linear.rows[:, 0], slopes, spare, chosen=chosen)
         keep[chosen[least > sign * math.log(limit) + _LEAST_NOISE]] = False

@@ -26,7 +26,7 @@ Floats = NDArray[np.float64]
 Indices = NDArray[np.int64]
 
 _BATCH = 2000  # boxes at a time: spreads the cost of a call, and stays nearly depth first
-_LEAF = 256  # combinations: so few are evaluated faster than bounded and split again
+_LEAF = 128  # combinations: so few are evaluated faster than bounded and split again
 # Of ln of the count: a box that shrank to 1/e is bounded again before it is halved.
 _WORTH_ANOTHER_LOOK = 1.0
 # Best combinations kept where not all are wanted: far more than a short list takes.

@@ -52,12 +52,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.algebra.separation import may_hold_zero
+from antecurve.algebra.zero_pole_gain import ZeroPoleGain
 from antecurve.curves.model import REFERENCE_ANGULAR_FREQUENCY, zero_pole_gain
 from antecurve.pick.boxes import Boxes, Grids
 from antecurve.pick.coefficient_windows import LEAST_LIMIT, coefficient_cone, parity_pairs, squared
 from antecurve.pick.model import NEPER_DB, NetworkModel
 
-__all__ = ["MOST_POSITIONS", "CurveEquations"]
+__all__ = ["MOST_POSITIONS", "CurveEquations", "ideal_squares"]
 
 Floats = NDArray[np.float64]
 Powers = NDArray[np.int64]
@@ -121,8 +122,7 @@ class CurveEquations:
         self._tops = np.flatnonzero(sample.numerator[0])
         self._bottoms = np.flatnonzero(sample.denominator[0])
         ideal = zero_pole_gain(model.job.curve).lowest_terms()
-        self._ideal_top = _of_square(ideal.zeros_s, ideal.zeros_at_origin)
-        self._ideal_bottom = _of_square(ideal.poles_s, ideal.poles_at_origin)
+        self._ideal_top, self._ideal_bottom = ideal_squares(ideal)
         self._equations: list[_Equation] = []
         low, high = model.job.target.band_hz
         self.useful = limit <= LEAST_LIMIT and len(grids.grids) <= MOST_POSITIONS
@@ -319,6 +319,25 @@ class CurveEquations:
             room /= size
         shape = (len(self._equations), boxes, -1)
         return values.reshape(shape).transpose(1, 2, 0), spare.reshape(shape).transpose(1, 2, 0)
+
+
+def ideal_squares(ideal: ZeroPoleGain[float]) -> tuple[Floats, Floats]:
+    """Expand the squared magnitudes of a curve's numerator and denominator.
+
+    Parameters
+    ----------
+    ideal : ZeroPoleGain
+        The curve in lowest terms.
+
+    Returns
+    -------
+    top, bottom : numpy.ndarray of float
+        Coefficients of ascending powers of w^2.
+    """
+    return (
+        _of_square(ideal.zeros_s, ideal.zeros_at_origin),
+        _of_square(ideal.poles_s, ideal.poles_at_origin),
+    )
 
 
 def _of_square(times: tuple[float, ...], at_origin: int) -> Floats:

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 from antecurve.pick.boxes import Boxes
 from antecurve.pick.branch_and_bound import Space, exhaust
 from antecurve.pick.curve_equations import MOST_POSITIONS
+from antecurve.pick.departure import least_departure
 from antecurve.pick.model import NEPER_DB, NetworkModel
 from antecurve.pick.monotone_bounds import monotone_cut
 from antecurve.pick.objective import resolution
@@ -83,7 +84,8 @@ def raise_bound(search: Search, limit: float, *, seconds: float = _BOUND_SECONDS
     each network, it goes on for 8 s in all, 3 s for a network that is no ladder of fewer
     than 7 or more than 10 positions, or longer as the machine is slowed down by other work.
     Each further network of 7 positions or more has 4 s.
-    An interruption from the keyboard ends it.
+    An interruption from the keyboard ends it.  What has no bound then has that of
+    `antecurve.pick.departure`, which takes no search.
     """
     start = time.perf_counter()
     until = start + max(seconds, _BOUND_SECONDS)
@@ -106,6 +108,9 @@ def raise_bound(search: Search, limit: float, *, seconds: float = _BOUND_SECONDS
                 search.lower_of[number] = raised
     except KeyboardInterrupt:
         pass
+    for number, space in enumerate(search.spaces):
+        if not search.lower_of.get(number, 0.0):
+            search.lower_of[number] = least_departure(space.model, space.grids)
     bounds = [search.lower_of.get(number, 0.0) for number in range(len(search.spaces))]
     search.lower = max(search.lower, min(bounds))
 

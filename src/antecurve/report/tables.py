@@ -42,6 +42,7 @@ __all__ = [
 ]
 
 _TIE_DB = 1e-5  # what the search takes as equal
+_MOST_DIGITS = 9  # of a bound: more zeros are hard to count
 
 
 def made_of(position: Position, *, measured: bool = False) -> str:
@@ -303,6 +304,8 @@ def form_rows(design: Design) -> TextTable:
 def _rounded_down(bound_db: float) -> str:
     """A lower bound to a thousandth of a decibel, a smaller one to its first digit."""
     digits = max(3, math.ceil(-math.log10(bound_db)))
+    if digits > _MOST_DIGITS:
+        return f"{math.floor(bound_db * 10.0**digits)}e-{digits:02d}"
     return f"{math.floor(bound_db * 10.0**digits) / 10.0**digits:.{digits}f}"
 
 
