@@ -107,6 +107,36 @@ def test_what_repeats_is_judged(size_db: float, decision: Decision) -> None:
     assert not {"bass_shelf_s", "turnover_s", "treble_s"} & set(verdict.faults)
 
 
+@pytest.mark.parametrize(
+    ("frequency_hz", "size_db", "quality"), [(700.0, -0.8, 8.0), (2000.0, 0.7, 5.0)]
+)
+def test_a_narrow_dip_or_peak_is_judged(
+    frequency_hz: float, size_db: float, quality: float
+) -> None:
+    """From 200 and 23 Hz of 8 bits; the truth is two polynomials of the peak.
+
+    Means over third octaves hide it: such units passed, read as -0.12 and +0.37 dB.
+    """
+    omega, ratio = 2 * np.pi * frequency_hz, 10 ** (size_db / 20)
+    peak = (
+        np.array([1.0, ratio * omega / quality, omega**2]),
+        np.array([1.0, omega / quality, omega**2]),
+    )
+    rng = np.random.default_rng(int(frequency_hz))
+    captures = [square_capture(Unit(), rng, frequency=f, extra=peak) for f in (200.0, 23.0)]
+    verdict = judged(captures)
+    frequency = np.geomspace(20.0, 20e3, 3000)
+    s = 2j * np.pi * np.append(frequency, 1000.0)
+    own = 20 * np.log10(np.abs(np.polyval(peak[0], s) / np.polyval(peak[1], s)))
+    truth = Unit().deviation_db(frequency) + own[:-1] - own[-1]
+    assert verdict.decision is Decision.FAIL
+    assert abs(verdict.ruling.frequency_hz / frequency_hz - 1.0) < 0.06  # of the listed ones
+    error = verdict.deviation_db - truth[np.argmax(np.abs(truth))]
+    assert abs(error) < 1.5 * verdict.expanded_uncertainty_db
+    kind = "a dip of 0." if size_db < 0 else "a peak of 0."
+    assert kind in verdict.findings[0] and not verdict.faults and not verdict.fitted
+
+
 def test_a_misfit_forbids_a_pass_below_what_is_seen() -> None:
     """From 47 Hz alone the sound unit passes, one with a peak of 0.3 dB does not."""
     assert judged(squares(SOUND, 47.0)).decision is Decision.PASS

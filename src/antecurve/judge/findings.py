@@ -201,7 +201,7 @@ def _is_constant(
     misfit = max((*own, *beside), default=0.0)
     if abs(effect.worst_db) <= _TIMES_MISFIT * misfit:
         return False
-    if all(r.kind is not ResidualKind.MISFIT for r in residuals):
+    if not any(r.kind.is_shape for r in residuals):
         return True
     off = deviation.deviation_db
     gained = np.abs(off).max() - np.abs(off - effect.change_db).max()

@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 from antecurve.judge.advice import LOW_SQUARE_HZ, clear_frequency
 from antecurve.judge.level_dependence import RelativeHarmonics
+from antecurve.judge.narrow_shape import NarrowShape, narrow_shape, third_octave_number
 from antecurve.judge.observation import Observation, ResidualFinding, ResidualKind
 from antecurve.quantities import DB_PER_NEPER, format_quantity
 
@@ -29,14 +30,17 @@ __all__ = ["beyond_seen", "misfit_findings", "no_shape_text", "seen_range_hz"]
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
-_BANDS_PER_OCTAVE = 3  # no shape of a unit that the model lacks is sharper within the band
 _CHANCE = 1e-6  # that noise is taken for a misfit, per verdict
+_SURE = 9.0  # three standard deviations, squared
 _NOTABLE_DB = 0.01  # a fiftieth of the usual limit of 0.5 dB
 _COVERAGE_FACTOR = 2.0  # 95 % of a normal distribution
 _LOW_POWER, _HIGH_POWER = 4, 6  # first powers of frequency that a unit's shapes lack
 _OCTAVE = 2.0  # twice the frequency
 _POINTS = 24  # of the band beyond what is seen: fewer than 0.6 octaves apart from 20 kHz to 20 Hz
 _WORTH_A_CAPTURE_DB = 0.05  # by judgement: below what a usual bench resolves
+_END = 1.001  # of the band: its last harmonic may be its end
+_HELD_OCTAVES = 0.06  # the middle of a peak: half a step of the frequencies that a verdict lists
+_FARTHEST = 6.0  # widths from its middle, where 1 % of a peak's level is left
 _ANYTHING_DB = 30.0  # beyond, a number says nothing
 
 
@@ -70,8 +74,58 @@ def misfit_findings(
     Returns
     -------
     list of ResidualFinding
-        One, or none where noise explains all harmonics.
+        A narrow peak or dip, and what is left in third octaves; empty where noise explains all
+        harmonics.
     """
+    narrow = narrow_shape(harmonics, highest_hz=band_hz[1] * _END)
+    if narrow is None:
+        return _broad_findings(harmonics, band_hz=band_hz, disturbed=disturbed)
+    rest = [
+        replace(h, error=h.error - narrow.ratio(h.orders * h.fundamental_hz)) for h in harmonics
+    ]
+    name = " and ".join(h.name for h in harmonics)
+    return [
+        _narrow_finding(narrow, name, band_hz, disturbed=disturbed),
+        *_broad_findings(rest, band_hz=band_hz, disturbed=disturbed),
+    ]
+
+
+def _narrow_finding(
+    narrow: NarrowShape, name: str, band_hz: tuple[float, float], *, disturbed: bool
+) -> ResidualFinding:
+    """Describe a peak or a dip."""
+    widths = np.linspace(-_FARTHEST, _FARTHEST, 16 * _POINTS + 1)
+    beside = np.arcsinh(widths / (2.0 * narrow.quality))
+    frequency = narrow.frequency_hz * np.exp(beside)
+    own = narrow.levels_db(frequency, held_octaves=_HELD_OCTAVES)
+    reach = _COVERAGE_FACTOR * narrow.deviations_db(frequency, held_octaves=_HELD_OCTAVES)
+    own[[0, -1]] = 0.0
+    counted = "counted as the unit's own"
+    if disturbed:
+        own, reach = 0.0 * own, np.hypot(own, reach)
+        counted = "added to the uncertainty"
+    text = (
+        f"{name}: {'a dip' if narrow.size < 0 else 'a peak'} of {abs(narrow.level_db):.2f} dB at "
+        f"{format_quantity(narrow.frequency_hz, 'Hz', digits=2)}, Q {narrow.quality:.2g}, narrower "
+        f"than resistors and capacitors make. It is {counted}. Look for a notch filter, an "
+        "inductance, or a stage that nearly oscillates"
+    )
+    inside = (frequency >= band_hz[0]) & (frequency <= band_hz[1])
+    return ResidualFinding(
+        ResidualKind.NARROW_SHAPE,
+        name,
+        text,
+        narrow.frequency_hz,
+        frequency[inside],
+        own[inside],
+        reach[inside],
+    )
+
+
+def _broad_findings(
+    harmonics: Sequence[RelativeHarmonics], *, band_hz: tuple[float, float], disturbed: bool
+) -> list[ResidualFinding]:
+    """Describe what third octaves show."""
     from scipy.special import chdtri
 
     bands = [b for b in (_in_bands(h, band_hz[1]) for h in harmonics) if b.number.size]
@@ -88,7 +142,8 @@ def misfit_findings(
     own = DB_PER_NEPER * pooled.error.real
     noise = DB_PER_NEPER * _COVERAGE_FACTOR * np.sqrt(pooled.variance * disagreement)
     reach = np.hypot(noise, _NOTABLE_DB)  # a shape within a third octave is not told
-    worst = int(np.argmax(certain))
+    sure = np.where(certain > _SURE, np.abs(own), -1.0)
+    worst = int(np.argmax(sure if sure.max() > 0.0 else certain))
     name = " and ".join(h.name for h in harmonics)
     counted = "counted as the unit's own"
     if disturbed:
@@ -136,11 +191,10 @@ def no_shape_text(finding: ResidualFinding) -> str:
 def _in_bands(harmonics: RelativeHarmonics, highest_hz: float) -> _Bands:
     """Means over third octaves, the variance of all raised to the scatter within bands."""
     frequency = harmonics.orders * harmonics.fundamental_hz
-    inside = frequency <= highest_hz * 1.001  # the last harmonic may be the end of the band
+    inside = frequency <= highest_hz * _END
     frequency, error = frequency[inside], harmonics.error[inside]
     weight = 1.0 / harmonics.variance[inside]
-    number = np.round(_BANDS_PER_OCTAVE * np.log2(frequency)).astype(int)
-    which, band = np.unique(number, return_inverse=True)
+    which, band = np.unique(third_octave_number(frequency), return_inverse=True)
     total = np.bincount(band, weight)
     mean = np.zeros(which.size, dtype=complex)
     np.add.at(mean, band, weight * error)

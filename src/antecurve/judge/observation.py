@@ -136,8 +136,14 @@ class ResidualKind(StrEnum):
     CLICK = "click"
     TWO_UNITS = "two units"
     MISFIT = "misfit"
+    NARROW_SHAPE = "narrow shape"
     NO_SHAPE = "no shape"
     NETWORK = "network"
+
+    @property
+    def is_shape(self) -> bool:
+        """Whether it is a shape of the unit's response that the model lacks."""
+        return self in (ResidualKind.MISFIT, ResidualKind.NARROW_SHAPE)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

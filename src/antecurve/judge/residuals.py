@@ -296,7 +296,10 @@ def unfit_texts(residuals: Sequence[ResidualFinding]) -> tuple[str, ...]:
     tuple of str
         What no single linear unit does, and what follows from it; empty where nothing is seen.
     """
-    texts = [f.text for f in residuals if f.forbids_pass and f.kind in _NO_CONSTANTS]
+    bent = {ResidualKind.NARROW_SHAPE}  # a fit without the peak bends its constants to make up
+    texts = [
+        f.text for f in residuals if f.kind in bent or (f.forbids_pass and f.kind in _NO_CONSTANTS)
+    ]
     return (*texts, _WITHOUT_CONSTANTS) if texts else ()
 
 
