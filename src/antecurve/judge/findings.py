@@ -13,6 +13,7 @@ from antecurve.judge.advice import LOW_SQUARE_HZ, clear_frequency
 from antecurve.judge.deviation import Deviation
 from antecurve.judge.explanation import Explanation, explain
 from antecurve.judge.fit import Fit
+from antecurve.judge.misfit import LACKED_SHAPES
 from antecurve.judge.observation import ResidualFinding, ResidualKind
 from antecurve.judge.recognition import coupling_question, is_amendment, recognised_setting
 from antecurve.judge.residuals import unfit_texts
@@ -201,7 +202,7 @@ def _is_constant(
     misfit = max((*own, *beside), default=0.0)
     if abs(effect.worst_db) <= _TIMES_MISFIT * misfit:
         return False
-    if not any(r.kind.is_shape for r in residuals):
+    if not any(r.kind in LACKED_SHAPES for r in residuals):
         return True
     off = deviation.deviation_db
     gained = np.abs(off).max() - np.abs(off - effect.change_db).max()

@@ -25,10 +25,13 @@ from antecurve.judge.narrow_shape import NarrowShape, narrow_shape, third_octave
 from antecurve.judge.observation import Observation, ResidualFinding, ResidualKind
 from antecurve.quantities import DB_PER_NEPER, format_quantity
 
-__all__ = ["beyond_seen", "misfit_findings", "no_shape_text", "seen_range_hz"]
+__all__ = ["LACKED_SHAPES", "beyond_seen", "misfit_findings", "no_shape_text", "seen_range_hz"]
 
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
+
+LACKED_SHAPES = frozenset({ResidualKind.MISFIT, ResidualKind.NARROW_SHAPE})
+"""Shapes of a unit's response that the model lacks."""
 
 _CHANCE = 1e-6  # that noise is taken for a misfit, per verdict
 _SURE = 9.0  # three standard deviations, squared
@@ -80,13 +83,13 @@ def misfit_findings(
     narrow = narrow_shape(harmonics, highest_hz=band_hz[1] * _END)
     if narrow is None:
         return _broad_findings(harmonics, band_hz=band_hz, disturbed=disturbed)
-    rest = [
+    without_narrow = [
         replace(h, error=h.error - narrow.ratio(h.orders * h.fundamental_hz)) for h in harmonics
     ]
     name = " and ".join(h.name for h in harmonics)
     return [
         _narrow_finding(narrow, name, band_hz, disturbed=disturbed),
-        *_broad_findings(rest, band_hz=band_hz, disturbed=disturbed),
+        *_broad_findings(without_narrow, band_hz=band_hz, disturbed=disturbed),
     ]
 
 

@@ -32,7 +32,7 @@ _QUALITIES = (4.0, 8.0, 16.0, 32.0)  # of the grid: 4 is as wide as a third octa
 _STEPS_PER_QUALITY = 2  # of the grid, an octave over Q: 6 % of a peak halfway between two
 _QUALITY_RANGE = (2.0, 64.0)  # narrower ones lie between harmonics
 _LEAST_QUALITY = 3.0  # wider ones the means over third octaves show
-_RANGE = (-0.95, 9.0)  # of a: -26 dB to +20 dB, beyond which no fit of the rest holds
+_RANGE = (-0.95, 9.0)  # of a: -26 dB to +20 dB, beyond which no fit of the remaining holds
 _CHANCE = 1e-6  # that noise is taken for a peak, per verdict
 _CHANCE_WITHOUT_ONE = 1e-3  # the same without the harmonic that shows it best
 _NEAR = 0.25  # of the peak: within two widths of its middle
@@ -191,34 +191,34 @@ def narrow_shape(
     own = _together(harmonics, highest_hz)
     if own is None or own.free < 1:
         return None
-    left = own.beside_means(own.error)
-    start, trials = _best_of_grid(own, left)
+    standing_out = own.beside_means(own.error)
+    start, trials = _best_of_grid(own, standing_out)
     lowest = np.array([math.log(own.frequency_hz.min()), math.log(_QUALITY_RANGE[0]), _RANGE[0]])
     highest = np.array([math.log(own.frequency_hz.max()), math.log(_QUALITY_RANGE[1]), _RANGE[1]])
 
     def missed(unknowns: Floats) -> Floats:
         bell = _bell(own.frequency_hz, math.exp(unknowns[0]), math.exp(unknowns[1]))
-        rest = left - own.beside_means(unknowns[2] * bell)
-        return np.concatenate([rest.real, rest.imag])
+        remaining = standing_out - own.beside_means(unknowns[2] * bell)
+        return np.concatenate([remaining.real, remaining.imag])
 
     inside = np.clip(start, lowest + 1e-9, highest - 1e-9)
-    found = least_squares(missed, inside, bounds=(lowest, highest), x_scale=(0.01, 0.1, 0.01))
-    raised = max(1.0, 2.0 * found.cost / own.free)
-    half = left.size
-    told = np.abs(left) ** 2 - found.fun[:half] ** 2 - found.fun[half:] ** 2
+    fitted = least_squares(missed, inside, bounds=(lowest, highest), x_scale=(0.01, 0.1, 0.01))
+    raised = max(1.0, 2.0 * fitted.cost / own.free)
+    half = standing_out.size
+    told = np.abs(standing_out) ** 2 - fitted.fun[:half] ** 2 - fitted.fun[half:] ** 2
     evidence = float(told.sum()) / raised
-    near = np.abs(_bell(own.frequency_hz, *np.exp(found.x[:2]))) > _NEAR
+    near = np.abs(_bell(own.frequency_hz, *np.exp(fitted.x[:2]))) > _NEAR
     without_one = float(np.sort(told[near])[:-1].sum()) / raised
     if (
         evidence < float(chdtri(_UNKNOWNS, _CHANCE / trials))
         or without_one < float(chdtri(_UNKNOWNS, _CHANCE_WITHOUT_ONE))
-        or abs(found.x[2]) < _NOTABLE
-        or found.x[1] < math.log(_LEAST_QUALITY)
+        or abs(fitted.x[2]) < _NOTABLE
+        or fitted.x[1] < math.log(_LEAST_QUALITY)
     ):
         return None
-    spread = math.sqrt(raised) * np.linalg.cholesky(np.linalg.pinv(found.jac.T @ found.jac))
+    spread = math.sqrt(raised) * np.linalg.cholesky(np.linalg.pinv(fitted.jac.T @ fitted.jac))
     return NarrowShape(
-        float(np.exp(found.x[0])), float(np.exp(found.x[1])), float(found.x[2]), spread
+        float(np.exp(fitted.x[0])), float(np.exp(fitted.x[1])), float(fitted.x[2]), spread
     )
 
 
@@ -238,7 +238,7 @@ def _together(harmonics: Sequence[RelativeHarmonics], highest_hz: float) -> _Har
     return _Harmonics(frequency[order], error[order], weight[order], begins)
 
 
-def _best_of_grid(own: _Harmonics, left: Complex) -> tuple[Floats, int]:
+def _best_of_grid(own: _Harmonics, standing_out: Complex) -> tuple[Floats, int]:
     """Logarithms of frequency and Q and the size of the best peak of a grid, and its count."""
     low, high = np.log2(own.frequency_hz[[0, -1]])
     best, told, trials = np.zeros(3), -1.0, 0
@@ -247,7 +247,7 @@ def _best_of_grid(own: _Harmonics, left: Complex) -> tuple[Floats, int]:
         middle = np.exp2(np.linspace(low, high, count))
         shape = own.beside_means(_bell(own.frequency_hz, middle[:, None], quality))
         square = np.maximum(np.sum(shape.real**2 + shape.imag**2, axis=1), 1e-300)
-        along = shape.real @ left.real + shape.imag @ left.imag
+        along = shape.real @ standing_out.real + shape.imag @ standing_out.imag
         at = int(np.argmax(along**2 / square))
         trials += count
         if along[at] ** 2 / square[at] > told:

@@ -140,11 +140,6 @@ class ResidualKind(StrEnum):
     NO_SHAPE = "no shape"
     NETWORK = "network"
 
-    @property
-    def is_shape(self) -> bool:
-        """Whether it is a shape of the unit's response that the model lacks."""
-        return self in (ResidualKind.MISFIT, ResidualKind.NARROW_SHAPE)
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ResidualFinding:
@@ -154,10 +149,8 @@ class ResidualFinding:
     ----------
     kind : ResidualKind
         What it looks like.
-    capture : str
-        In which capture.
-    text : str
-        In words, with numbers.
+    capture, text : str
+        The capture that shows it, and a description with numbers.
     frequency_hz : float
         Where it is strongest [Hz].
     misfit_hz, misfit_db, uncertainty_db : numpy.ndarray of float, shape (points,)

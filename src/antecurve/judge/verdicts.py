@@ -24,7 +24,7 @@ from antecurve.judge.further_capture import OpenQuestion, open_question
 from antecurve.judge.hum import MAINS_HZ
 from antecurve.judge.identifiability import highest_seen_hz, without_unseen_corner
 from antecurve.judge.measured_levels import measured_deviation, says_nothing
-from antecurve.judge.misfit import no_shape_text, seen_range_hz
+from antecurve.judge.misfit import LACKED_SHAPES, no_shape_text, seen_range_hz
 from antecurve.judge.network_estimate import JudgedThrough, estimate_of
 from antecurve.judge.observation import ResidualFinding, ResidualKind, Trace
 from antecurve.judge.overlay import Overlay
@@ -217,7 +217,7 @@ def _reading(case: Case, fit: Fit) -> _Reading:
     allowed = tuple(f for k, f in enumerate(fit.families) if k == 0 or f.acceptable)
     draws = tuple(unit_draws(family.solution) for family in allowed)
     deviation = _over_shapes(case, allowed, draws)
-    if any(r.kind.is_shape for r in residuals):
+    if any(r.kind in LACKED_SHAPES for r in residuals):
         # What is measured there is the best fit with what it leaves, whatever the shape.
         best = _over_shapes(case, allowed[:1], draws[:1])
         own = _deviation_of_fit(case, allowed[0])
@@ -375,7 +375,7 @@ def _unlike_any_db(residuals: Sequence[ResidualFinding]) -> float:
     """
     if any(r.kind in (ResidualKind.NO_SHAPE, ResidualKind.NETWORK) for r in residuals):
         return math.inf
-    odd = [r.misfit_db for r in residuals if r.kind.is_shape and r.misfit_db.size]
+    odd = [r.misfit_db for r in residuals if r.kind in LACKED_SHAPES and r.misfit_db.size]
     farthest = [float(m[np.argmax(np.abs(m))]) for m in odd]
     return max(farthest, key=abs, default=0.0)
 
