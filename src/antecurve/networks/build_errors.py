@@ -27,7 +27,7 @@ from antecurve.networks.compiled import loaded_coefficients
 from antecurve.networks.topology import Loading, Topology
 from antecurve.quantities import DB_PER_NEPER, check_band
 
-__all__ = ["POWER_DB", "BuildErrors"]
+__all__ = ["BUILD_STRIP", "POWER_DB", "BuildErrors"]
 
 Floats = NDArray[np.float64]
 
@@ -35,7 +35,7 @@ POWER_DB = DB_PER_NEPER / 2.0
 """Decibels per neper of a power ratio."""
 _WIDEST = 1e5
 """Range of a power ratio over the band that single precision still resolves beside 1."""
-_BUILD_STRIP = 512
+BUILD_STRIP = 512
 """Builds at a time: numerator and denominator strips stay in the cache."""
 
 
@@ -184,9 +184,9 @@ class BuildErrors:
         above, below = self._deviations.above, self._deviations.below
         count = columns.shape[1]
         high, low = np.empty((2, count), dtype=np.float32)
-        strips = np.empty((2, len(self.frequency_hz), _BUILD_STRIP), dtype=np.float32)
-        for first in range(0, count, _BUILD_STRIP):
-            part = slice(first, min(first + _BUILD_STRIP, count))
+        strips = np.empty((2, len(self.frequency_hz), BUILD_STRIP), dtype=np.float32)
+        for first in range(0, count, BUILD_STRIP):
+            part = slice(first, min(first + BUILD_STRIP, count))
             value, divisor = strips[:, :, : part.stop - part.start]
             np.matmul(above, columns[:, part], out=value)
             np.matmul(below, columns[-below.shape[1] :, part], out=divisor)
@@ -217,7 +217,7 @@ class BuildErrors:
         powers = squared_powers(self.frequency_hz, max(len(rows) for rows, _ in pairs)).T
         count = pairs[0][0].shape[1]
         high, low = np.empty((2, count))
-        strips = np.empty((4, len(powers), _BUILD_STRIP // 2))
+        strips = np.empty((4, len(powers), BUILD_STRIP // 2))
         for first in range(0, count, strips.shape[2]):
             part = slice(first, min(first + strips.shape[2], count))
             quotients = strips[:, :, : part.stop - part.start]

@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 from antecurve.algebra.transfer_function import TransferFunction
 from antecurve.curves.model import Curve
 from antecurve.job import Job
-from antecurve.networks.build_errors import BuildErrors
+from antecurve.networks.build_errors import BUILD_STRIP, BuildErrors
 from antecurve.networks.topology import Loading
 from antecurve.parts.compiled_builds import WORTH_COMPILING, CompiledBuilds, compiled_builds
 from antecurve.parts.distributions import BLOCK, PartSource, draw_block, part_source
@@ -90,8 +90,8 @@ class Builds:
     evaluator: BuildErrors
     seed: int
 
-    def block(self, number: int, *, channel: int = 0) -> TransferFunction:
-        """Draw one block of builds and compute abs(H)**2 of one block of builds.
+    def block(self, number: int, *, channel: int = 0, most: int = BLOCK) -> TransferFunction:
+        """Draw one block of builds and compute their abs(H)**2.
 
         Parameters
         ----------
@@ -99,13 +99,17 @@ class Builds:
             Number of the block, 0 or greater.
         channel : int, optional
             0, or 1 for the second channel built beside it.
+        most : int, optional
+            Builds that are wanted of the block, 1 or more: its first ones, in whole strips of
+            `BUILD_STRIP`, so that each comes out alike however many are wanted.
 
         Returns
         -------
         TransferFunction
             As `BuildErrors.power_coefficients` returns them.
         """
-        parts = self._parts(number, channel)
+        whole = -(-most // BUILD_STRIP) * BUILD_STRIP
+        parts = self._parts(number, channel)[:, :whole]
         return self.evaluator.power_coefficients(position_values(self.source.table, parts))
 
     def _parts(self, number: int, channel: int = 0) -> Floats:
@@ -117,24 +121,26 @@ class Builds:
             return None
         return compiled_builds(self.source.table, self.evaluator, self._parts(0))
 
-    def _measure(self, number: int) -> MeasuredBuilds:
-        power = self.block(number)
+    def _measure(self, number: int, most: int) -> MeasuredBuilds:
+        power = self.block(number, most=most)
         return MeasuredBuilds(self.evaluator.centred_db(power), self.evaluator.level_db(power))
 
-    def mismatch(self, number: int) -> ChannelMismatch:
+    def mismatch(self, number: int, *, most: int = BLOCK) -> ChannelMismatch:
         """Compare one block of builds with a second channel built beside each.
 
         Parameters
         ----------
         number : int
             Number of the block, 0 or greater.
+        most : int, optional
+            Pairs that are wanted of the block, 1 or more; see `block`.
 
         Returns
         -------
         ChannelMismatch
             Of each pair; parts off one reel are alike in both.
         """
-        one, other = (self.block(number, channel=channel) for channel in (0, 1))
+        one, other = (self.block(number, channel=channel, most=most) for channel in (0, 1))
         at_reference = self.evaluator.level_db(one) - self.evaluator.level_db(other)
         return ChannelMismatch(np.abs(at_reference), self.evaluator.largest_apart_db(one, other))
 
@@ -157,7 +163,7 @@ class Builds:
 
         def compare(number: int) -> ChannelMismatch:
             if loops is None:
-                return self.mismatch(number)
+                return self.mismatch(number, most=pairs - number * BLOCK)
             return ChannelMismatch(*loops.mismatch(self._parts(number), self._parts(number, 1)))
 
         for remaining, block in _in_order(compare, pairs, workers):
@@ -182,7 +188,7 @@ class Builds:
 
         def measure(number: int) -> MeasuredBuilds:
             if loops is None:
-                return self._measure(number)
+                return self._measure(number, count - number * BLOCK)
             return MeasuredBuilds(*loops.measured(self._parts(number)))
 
         for remaining, block in _in_order(measure, count, workers):
