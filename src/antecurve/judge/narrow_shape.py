@@ -30,9 +30,10 @@ Complex = NDArray[np.complex128]
 _BANDS_PER_OCTAVE = 3  # no shape of a network of resistors and capacitors is sharper
 _QUALITIES = (4.0, 8.0, 16.0, 32.0)  # of the grid: 4 is as wide as a third octave
 _STEPS_PER_QUALITY = 2  # of the grid, an octave over Q: 6 % of a peak halfway between two
+_FINER = 1.5  # times the evidence of the grid's best: more than a fit from there adds
 _QUALITY_RANGE = (2.0, 64.0)  # narrower ones lie between harmonics
 _LEAST_QUALITY = 3.0  # wider ones the means over third octaves show
-_RANGE = (-0.95, 9.0)  # of a: -26 dB to +20 dB, beyond which no fit of the remaining holds
+_RANGE = (-0.95, 9.0)  # of a: -26 dB to +20 dB, beyond which the rest of the fit does not hold
 _CHANCE = 1e-6  # that noise is taken for a peak, per verdict
 _CHANCE_WITHOUT_ONE = 1e-3  # the same without the harmonic that shows it best
 _NEAR = 0.25  # of the peak: within two widths of its middle
@@ -192,7 +193,10 @@ def narrow_shape(
     if own is None or own.free < 1:
         return None
     standing_out = own.beside_means(own.error)
-    start, trials = _best_of_grid(own, standing_out)
+    start, evidence, trials = _best_of_grid(own, standing_out)
+    least = float(chdtri(_UNKNOWNS, _CHANCE / trials))
+    if _FINER * evidence < least:
+        return None
     lowest = np.array([math.log(own.frequency_hz.min()), math.log(_QUALITY_RANGE[0]), _RANGE[0]])
     highest = np.array([math.log(own.frequency_hz.max()), math.log(_QUALITY_RANGE[1]), _RANGE[1]])
 
@@ -210,7 +214,7 @@ def narrow_shape(
     near = np.abs(_bell(own.frequency_hz, *np.exp(fitted.x[:2]))) > _NEAR
     without_one = float(np.sort(told[near])[:-1].sum()) / raised
     if (
-        evidence < float(chdtri(_UNKNOWNS, _CHANCE / trials))
+        evidence < least
         or without_one < float(chdtri(_UNKNOWNS, _CHANCE_WITHOUT_ONE))
         or abs(fitted.x[2]) < _NOTABLE
         or fitted.x[1] < math.log(_LEAST_QUALITY)
@@ -238,8 +242,8 @@ def _together(harmonics: Sequence[RelativeHarmonics], highest_hz: float) -> _Har
     return _Harmonics(frequency[order], error[order], weight[order], begins)
 
 
-def _best_of_grid(own: _Harmonics, standing_out: Complex) -> tuple[Floats, int]:
-    """Logarithms of frequency and Q and the size of the best peak of a grid, and its count."""
+def _best_of_grid(own: _Harmonics, standing_out: Complex) -> tuple[Floats, float, int]:
+    """Logarithms of frequency and Q and the size of a grid's best peak, its evidence, the trials."""
     low, high = np.log2(own.frequency_hz[[0, -1]])
     best, told, trials = np.zeros(3), -1.0, 0
     for quality in _QUALITIES:
@@ -253,7 +257,7 @@ def _best_of_grid(own: _Harmonics, standing_out: Complex) -> tuple[Floats, int]:
         if along[at] ** 2 / square[at] > told:
             told = float(along[at] ** 2 / square[at])
             best = np.array([math.log(middle[at]), math.log(quality), along[at] / square[at]])
-    return best, trials
+    return best, told, trials
 
 
 def _bell(frequency_hz: Floats, middle_hz: Floats | float, quality: float) -> Complex:
