@@ -243,7 +243,7 @@ def _together(harmonics: Sequence[RelativeHarmonics], highest_hz: float) -> _Har
 
 
 def _best_of_grid(own: _Harmonics, standing_out: Complex) -> tuple[Floats, float, int]:
-    """Logarithms of frequency and Q and the size of a grid's best peak, its evidence, the trials."""
+    """The best peak of a grid (ln of frequency, ln of Q, size), its evidence, and the trials."""
     low, high = np.log2(own.frequency_hz[[0, -1]])
     best, told, trials = np.zeros(3), -1.0, 0
     for quality in _QUALITIES:
