@@ -30,7 +30,8 @@ from antecurve.switched.box import Box, box_parts_list, box_positions, design_bo
 from antecurve.switched.box_build import build_of_box, trim_box
 from antecurve.switched.common_spread import common_spread
 from antecurve.switched.contacts import bleed_effects, contact_effects, passing
-from antecurve.switched.joint_pick import BoxPick, PickedBox, pick_box
+from antecurve.switched.joint_parts import BoxPick
+from antecurve.switched.joint_pick import PickedBox, pick_box
 from antecurve.switched.physical import built_network
 from antecurve.switched.request import BoxJob, SwitchPosition, SwitchRequest
 

@@ -12,7 +12,7 @@ from pick_cases import dense_errors
 from antecurve.curves.catalogue import named_curve
 from antecurve.job import NetworkRequest, default_job
 from antecurve.pick.model import NEPER_DB
-from antecurve.switched import joint_pick
+from antecurve.switched import joint_pick, joint_proof
 from antecurve.switched.joint_search import JointExhausted
 from antecurve.switched.joint_space import PositionSpace
 from antecurve.switched.position_bound import bound_by_positions
@@ -43,7 +43,7 @@ def test_no_position_is_below_the_bound_of_an_early_stop(monkeypatch: pytest.Mon
     names = ("disc", "disc-coarse-groove")
     box_job = BoxJob(job, tuple(SwitchPosition(n, named_curve(n)) for n in names))
     monkeypatch.setattr(
-        joint_pick, "exhaust_jointly", lambda *_, **__: JointExhausted(None, False, 0)
+        joint_proof, "exhaust_jointly", lambda *_, **__: JointExhausted(None, False, 0)
     )
     # Whether another switch would need fewer positions is not the point.
     monkeypatch.setattr("antecurve.switched.exclusion._EFFORTS", (0,))

@@ -279,12 +279,12 @@ def test_an_interruption_keeps_the_best_so_far() -> None:
 def test_an_interruption_after_the_proof_keeps_what_is_proved(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    """While it is tried whether throws should rather add to parts that stay."""
+    """While it is proved that no smaller set of positions does."""
 
-    def stop(_: object) -> None:
+    def stop(*_: object) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("antecurve.switched.joint_pick._adding", stop)
+    monkeypatch.setattr(Sharings, "unproved_forms", stop)
     few = replace(ONE_FORM.capacitors, parts_per_position=1)  # and so a quick search
     quick = replace(ONE_FORM, resistors=replace(ONE_FORM.resistors, series="E12"), capacitors=few)
     picked = pick_box(BoxJob(quick, (FOUR[0], FLAT)))

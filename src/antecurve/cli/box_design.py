@@ -16,6 +16,8 @@ if TYPE_CHECKING:
 
 __all__ = ["design_several"]
 
+_FEW_BUILDS = 1000  # after an interruption: a tenth of a second
+
 
 def design_several(
     job: BoxJob,
@@ -43,19 +45,26 @@ def design_several(
     whole : bool
         Whether to print alternatives and parts list, too.
     """
+    from antecurve.cli.box_budget import BoxBudget
     from antecurve.cli.delivery import deliver
     from antecurve.cli.outcome import misses_limit
     from antecurve.cli.progress import design_progress
     from antecurve.files.box_folder import box_content
     from antecurve.files.job_drawer import read_job_drawer
-    from antecurve.switched.box import with_box_alternative
+    from antecurve.switched.box import with_box_alternative, with_builds
     from antecurve.switched.box_analysis import analyse_box
 
+    budget = BoxBudget(job, whole=whole or as_json or output is not None)
     with design_progress() as (searched, _):
         box = with_box_alternative(
-            job, alternative, drawer=read_job_drawer(job.common), progress=searched
-        )
-        analysis = analyse_box(box)
+            job, alternative, drawer=read_job_drawer(job.common), progress=searched,
+            budget_seconds=budget.search_seconds,
+        )  # fmt: skip
+        try:
+            analysis = analyse_box(box)
+        except KeyboardInterrupt:  # what was found is told, with what takes no time
+            box = with_builds(box, _FEW_BUILDS)
+            analysis = analyse_box(box)
     deliver(
         files=lambda: _files(box, analysis),
         content=lambda: box_content(box, analysis),
@@ -64,6 +73,7 @@ def design_several(
         force=force,
         as_json=as_json,
     )
+    budget.tell(box)
     limit_db = job.common.target.error_limit_db
     if misses_limit(box.search.objective_db, limit_db=limit_db):
         raise typer.Exit(1)

@@ -259,6 +259,7 @@ def alternative_rows(box: Box) -> TextTable:
         declared("switched", lambda n: ", ".join(n[1].switched) or "nothing", right=False),
         declared("error ± dB, best values", lambda n: n[1].centred_db, "{:.3f}".format),
         declared("with parts", lambda n: n[1].picked_db, "{:.3f}".format),
+        declared("no parts below", lambda n: n[1].lower_bound_db or None, "{:.3f}".format),
         declared("number of parts", lambda n: n[1].part_count),
     )
 
@@ -277,6 +278,16 @@ def alternative_lines(box: Box) -> list[str]:
         Sentences.
     """
     lines = [f"The box above has {box_positions(box).part_count} parts."]
+    if any(alternative.lower_bound_db for alternative in box.alternatives):
+        lines.append(
+            "No parts below: with that network, switch and ultrasonic poles no parts have a smaller "
+            "error (proved)."
+        )
+    if box.alternatives_cut_short:
+        lines.append(
+            "The budget ended before all alternatives were looked for; a longer "
+            "pick.budget_seconds lists more."
+        )
     for alternative in box.alternatives:
         values = [
             f"{ref} {format_quantity(value, 'ohm' if ref[0] == 'R' else 'F')}"

@@ -4,16 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from math import inf
 
 from antecurve.errors import AntecurveError
 from antecurve.networks.topology import ElementKind
 from antecurve.parts.drawer import Drawer
 from antecurve.pick.candidates import Candidates, stock_of
+from antecurve.pick.result import SearchReport
 from antecurve.results import Result
 from antecurve.switched.added_parts import soldered
-from antecurve.switched.joint_pick import BoxPick, PickedBox, box_pick
+from antecurve.switched.joint_parts import BoxPick
+from antecurve.switched.joint_pick import PickedBox, box_pick
+from antecurve.switched.joint_proof import JointProof, Told
 from antecurve.switched.position_bound import Budget
 from antecurve.switched.request import BoxJob
 from antecurve.switched.sharing import SharedSet, Sharings
@@ -22,6 +25,8 @@ __all__ = ["Alternative", "Option", "alternatives_of", "as_searched", "options_o
 
 _LARGEST_DB = 12.0  # a curve that is further off is another curve
 _FEWER = 2  # poles fewer: with less still every curve is much the same
+_BOUND_SECONDS = 6.0  # for a bound of each: with pairs a pass takes two to three
+_SHARES = (1.0 / 8.0, 1.0 / 2.0)  # of the error, that are searched through for a bound
 _SETS_TRIED = 2  # with the other levels: each costs as long as one of the job's own
 
 
@@ -46,7 +51,12 @@ class Alternative(Result):
         Number of parts.
     values : dict of str to float
         Value of each position [ohm or F], those of a throw by its number, ``R2_1``; empty
-        without parts.  The best met, not proved best.
+        without parts.
+    lower_bound_db : float
+        With any parts of this network, switched alike and with these ultrasonic poles, some
+        position is at least as far off [dB]; 0 where that was not proved.
+    proved : bool
+        Whether no such parts have a smaller largest error.
     """
 
     what: str
@@ -56,6 +66,8 @@ class Alternative(Result):
     picked_db: float | None
     part_count: int | None
     values: dict[str, float]
+    lower_bound_db: float = field(default=0.0, compare=False)  # by the time that there was
+    proved: bool = field(default=False, compare=False)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -74,6 +86,8 @@ class Option:
         The set of switched positions.
     pick : BoxPick or None
         Its parts; ``None`` where none meet the limits.
+    search : SearchReport or None
+        What is proved of them; ``None`` where there was no time for it.
     """
 
     what: str
@@ -81,11 +95,12 @@ class Option:
     sharings: Sharings
     shared: SharedSet
     pick: BoxPick | None
+    search: SearchReport | None = None
 
     @property
     def alternative(self) -> Alternative:
         """What is said of it."""
-        return _alternative(self.what, self.shared, self.pick)
+        return _alternative(self.what, self.shared, self.pick, self.search)
 
 
 def as_searched(picked: PickedBox) -> Alternative:
@@ -101,7 +116,8 @@ def as_searched(picked: PickedBox) -> Alternative:
     Alternative
         The pick.
     """
-    return _alternative("the pick of the search", picked.best.shared, picked.best)
+    what = "the pick of the search"
+    return _alternative(what, picked.best.shared, picked.best, picked.search)
 
 
 def alternatives_of(
@@ -150,32 +166,50 @@ def options_of(job: BoxJob, picked: PickedBox, drawer: Drawer | None = None) -> 
         return ()
     listed: list[Option] = []
     with suppress(KeyboardInterrupt):
-        for option in _each(job, picked, stock_of(job.common, drawer)):
-            listed.append(option)
+        listed += _each(job, picked, stock_of(job.common, drawer))
+        for number, option in enumerate(listed):
+            listed[number] = _bounded(option, picked.sharings.budget)
     return tuple(listed)
 
 
 def _each(job: BoxJob, picked: PickedBox, stock: dict[ElementKind, Candidates]) -> Iterator[Option]:
     """The alternatives, quickest first."""
-    picked.sharings.budget.renew()
+    budget = picked.sharings.budget
+    budget.begin_alternatives()
     count = len(picked.best.shared.switched)
     for adding in picked.adding:
         joined = ", ".join(f"{a.ref} in {a.joined}" for a in adding.additions)
         what = f"throws add to {joined}"
         yield Option(what, job, picked.sharings, adding.shared, adding)
     for fewer in range(count - 1, max(-1, count - 1 - _FEWER), -1):
+        if budget.late:
+            break
         near = picked.sharings.nearest(fewer, limit_db=_LARGEST_DB)
         if near:
             rounded = box_pick(job, picked.sharings, near[0], stock)
             yield Option("fewer poles", job, picked.sharings, near[0], rounded)
+    if budget.late:
+        budget.cut_alternatives_short = True
+        return
     other = replace(job, switch=replace(job.switch, equal_levels=not job.switch.equal_levels))
     levels = "free levels" if job.switch.equal_levels else "equal levels"
-    fewest = _fewest(levels, other, stock, picked.sharings.budget.seconds)
+    fewest = _fewest(levels, other, stock, budget.for_search())
     if fewest is not None:
         yield fewest
 
 
-def _alternative(what: str, shared: SharedSet, picked: BoxPick | None) -> Alternative:
+def _bounded(option: Option, budget: Budget) -> Option:
+    """An option with a bound of its error, and with better parts where the search meets some."""
+    if option.pick is None or budget.late:
+        return option
+    proof = JointProof(Told(None, budget.clock))
+    pick = proof.improved(option.pick, budget.for_search(_BOUND_SECONDS), shares=_SHARES)
+    return replace(option, pick=pick, search=proof.report(pick))
+
+
+def _alternative(
+    what: str, shared: SharedSet, picked: BoxPick | None, search: SearchReport | None
+) -> Alternative:
     order = shared.joint.topology.refs
     switched = tuple(r for r in order if r in shared.switched)
     values: dict[str, float] = {}
@@ -189,16 +223,21 @@ def _alternative(what: str, shared: SharedSet, picked: BoxPick | None) -> Altern
     picked_db = None if picked is None else picked.pick.error_db
     best_db = min(shared.error_db, inf if picked_db is None else picked_db)
     count = None if picked is None else picked.part_count
-    return Alternative(what, shared.form, switched, best_db, picked_db, count, values)
+    made = Alternative(what, shared.form, switched, best_db, picked_db, count, values)
+    if search is None:
+        return made
+    return replace(made, lower_bound_db=search.lower_bound_db, proved=search.proved)
 
 
 def _fewest(
-    what: str, job: BoxJob, stock: dict[ElementKind, Candidates], budget_seconds: float
+    what: str, job: BoxJob, stock: dict[ElementKind, Candidates], budget: Budget
 ) -> Option | None:
     """One of the smallest sets that make every curve exactly, and its parts where there are any."""
     try:
-        sharings = Sharings(job, stock, Budget(budget_seconds))
+        sharings = Sharings(job, stock, budget)
         for count in range(sharings.most + 1):
+            if budget.late:
+                return None
             sets = sharings.exact(count, most=_SETS_TRIED)
             options = [
                 Option(what, job, sharings, s, box_pick(job, sharings, s, stock)) for s in sets

@@ -18,7 +18,6 @@ from antecurve.networks.topology import Topology
 from antecurve.parts.drawer import Drawer
 from antecurve.parts.position import PickedNetwork, Position
 from antecurve.parts.scatter import part_references
-from antecurve.pick.model import NEPER_DB
 from antecurve.pick.result import PickProgress, SearchReport
 from antecurve.pipeline import Design, design_stresses
 from antecurve.results import Later, Result, plain
@@ -31,8 +30,8 @@ from antecurve.switched.alternatives import (
     options_of,
 )
 from antecurve.switched.claims import chosen_claim
-from antecurve.switched.joint_pick import BoxPick, PickedBox, pick_box
-from antecurve.switched.position_bound import Clock, bound_by_positions
+from antecurve.switched.joint_parts import BoxPick
+from antecurve.switched.joint_pick import PickedBox, pick_box
 from antecurve.switched.request import BoxJob
 from antecurve.switched.switch import Switch, switch_of
 from antecurve.threads import single_threaded_linear_algebra
@@ -42,7 +41,14 @@ if TYPE_CHECKING:
 
     from antecurve.analysis.prices import Prices
 
-__all__ = ["Box", "box_parts_list", "box_positions", "design_box", "with_box_alternative"]
+__all__ = [
+    "Box",
+    "box_parts_list",
+    "box_positions",
+    "design_box",
+    "with_box_alternative",
+    "with_builds",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +81,12 @@ class Box(Result):
     def names(self) -> tuple[str, ...]:
         """Names of the positions, in order."""
         return self.job.names
+
+    @property
+    def alternatives_cut_short(self) -> bool:
+        """Whether the budget ended before all alternatives were looked for."""
+        len(self.alternatives)  # which works them out
+        return bool(self._kept.get("cut short"))
 
     @property
     def search(self) -> SearchReport:
@@ -216,6 +228,7 @@ def design_box(
     *,
     drawer: Drawer | None = None,
     progress: Callable[[PickProgress], None] | None = None,
+    budget_seconds: float | None = None,
 ) -> Box:
     """Design a box: the fewest switched positions, and parts for all positions of the switch.
 
@@ -227,6 +240,8 @@ def design_box(
         Parts on hand.
     progress : callable, optional
         Called with the progress of the search.
+    budget_seconds : float, optional
+        Time for search and alternatives [s]; by default that of the job.
 
     Returns
     -------
@@ -243,7 +258,7 @@ def design_box(
         When a form or a series does not exist.
     """
     with single_threaded_linear_algebra(of_scipy=False):
-        picked = pick_box(job, drawer=drawer, progress=progress)
+        picked = pick_box(job, drawer=drawer, progress=progress, budget_seconds=budget_seconds)
     return _searched(job, picked, drawer)
 
 
@@ -254,6 +269,7 @@ def with_box_alternative(
     *,
     drawer: Drawer | None = None,
     progress: Callable[[PickProgress], None] | None = None,
+    budget_seconds: float | None = None,
 ) -> Box:
     """Make an alternative of a box the pick; the search is made again, as it holds all parts.
 
@@ -268,6 +284,8 @@ def with_box_alternative(
         Parts on hand.
     progress : callable, optional
         Called with the progress of the search.
+    budget_seconds : float, optional
+        Time for search and alternatives [s]; by default that of the job.
 
     Returns
     -------
@@ -280,9 +298,8 @@ def with_box_alternative(
     InputError
         When the search does not list it (any more), or no parts meet the limits with it.
     """
-    clock = Clock()
     with single_threaded_linear_algebra(of_scipy=False):
-        picked = pick_box(job, drawer=drawer, progress=progress)
+        picked = pick_box(job, drawer=drawer, progress=progress, budget_seconds=budget_seconds)
         if alternative == 0:
             return _searched(job, picked, drawer)
         options = options_of(job, picked, drawer)
@@ -293,7 +310,7 @@ def with_box_alternative(
         option = options[number - 1]
         if option.pick is None:
             raise InputError("alternative", number, "no parts near its values meet the limits")
-        taken = _by_hand(picked, option, option.pick, clock)
+        taken = _by_hand(picked, option, option.pick)
         return _box_of(option.job, taken, (*listed[:number], *listed[number + 1 :]))
 
 
@@ -311,18 +328,15 @@ def _number(alternative: Alternative | int, listed: tuple[Alternative, ...]) -> 
     return alternative
 
 
-def _by_hand(picked: PickedBox, option: Option, pick: BoxPick, clock: Clock) -> PickedBox:
+def _by_hand(picked: PickedBox, option: Option, pick: BoxPick) -> PickedBox:
     """What the search came to, with another pick."""
-    error_db = pick.pick.error_db
-    least_db = min(error_db, picked.search.objective_db)  # further off a bound takes longer
-    bound, _ = bound_by_positions(
-        pick.space, pick.pick, least_db / NEPER_DB, until=clock.grace_end()
-    )
-    bound_db = min(bound * NEPER_DB, error_db)
+    alternative = option.alternative
+    error_db, bound_db = pick.pick.error_db, alternative.lower_bound_db
     claim = chosen_claim(error_db, search_db=picked.search.objective_db, bound_db=bound_db)
     search = replace(
-        picked.search, objective_db=error_db, proved=False, lower_bound_db=bound_db, claim=claim
-    )
+        picked.search, objective_db=error_db, proved=alternative.proved, lower_bound_db=bound_db,
+        claim=claim,
+    )  # fmt: skip
     unproved = option.sharings.unproved_forms(len(option.shared.switched))
     return PickedBox(pick, search, option.sharings, unproved)
 
@@ -332,9 +346,12 @@ def _searched(job: BoxJob, picked: PickedBox, drawer: Drawer | None) -> Box:
 
     def worked_out() -> tuple[Alternative, ...]:
         with single_threaded_linear_algebra(of_scipy=False):
-            return alternatives_of(job, picked, drawer)
+            made = alternatives_of(job, picked, drawer)
+        box._kept["cut short"] = picked.sharings.budget.cut_alternatives_short
+        return made
 
-    return _box_of(job, picked, Later(worked_out))
+    box = _box_of(job, picked, Later(worked_out))
+    return box
 
 
 def _box_of(job: BoxJob, picked: PickedBox, alternatives: Sequence[Alternative]) -> Box:
@@ -376,6 +393,28 @@ def _named(topology: Topology, best: BoxPick, number: int) -> Topology:
         return topology
     thrown = ", ".join(f"{ref} {state}" for ref, state in states)
     return replace(topology, form=f"{best.shared.form}, {thrown}")
+
+
+def with_builds(box: Box, builds: int) -> Box:
+    """Take another number of builds for the spread.
+
+    Parameters
+    ----------
+    box : Box
+        The box.
+    builds : int
+        Number of builds of each position and of the box, 100 or greater.
+
+    Returns
+    -------
+    Box
+        The same box, analysed by so many builds.
+    """
+    job = replace(box.job.common, spread=replace(box.job.common.spread, builds=builds))
+    designs = tuple(
+        replace(design, job=replace(design.job, spread=job.spread)) for design in box.designs
+    )
+    return replace(box, job=replace(box.job, common=job), designs=designs)
 
 
 def box_positions(box: Box, *, position: str | None = None) -> PickedNetwork:

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,23 +11,20 @@ from numpy.typing import NDArray
 from antecurve.errors import NoCombinationError
 from antecurve.networks.topology import ElementKind
 from antecurve.parts.drawer import Drawer
-from antecurve.parts.position import PickedNetwork
 from antecurve.pick.candidates import Candidates, stock_of
-from antecurve.pick.model import NEPER_DB
-from antecurve.pick.objective import FLOOR, resolution
 from antecurve.pick.result import PickProgress, SearchReport
-from antecurve.switched.added_parts import Addition, part_count, spaces_with_addition
-from antecurve.switched.claims import search_claim
+from antecurve.switched.added_parts import spaces_with_addition
 from antecurve.switched.exact_tables import curve_with_pole
 from antecurve.switched.joint_network import JointNetwork
+from antecurve.switched.joint_parts import BoxPick
+from antecurve.switched.joint_proof import JointProof, Told
 from antecurve.switched.joint_rounding import picks_near, rounded_picks
-from antecurve.switched.joint_search import exhaust_jointly
 from antecurve.switched.joint_space import JointPick, JointSpace
-from antecurve.switched.position_bound import Budget, Clock, bound_by_positions
+from antecurve.switched.position_bound import Budget
 from antecurve.switched.request import BoxJob
 from antecurve.switched.sharing import EXACT_DB, SharedSet, Sharings, chosen_poles, ranges_of
 
-__all__ = ["BoxPick", "PickedBox", "box_pick", "pick_box"]
+__all__ = ["PickedBox", "box_pick", "pick_box"]
 
 Floats = NDArray[np.float64]
 
@@ -38,54 +34,6 @@ _POLES_TRIED = 3  # choices of ultrasonic poles of a promising set that are roun
 _CLOSELY = 2  # most promising sets: of the others one choice of poles is rounded at first
 _SHOWN_DB = 1e-3  # the last digit of an error that is shown
 Rounded = dict[tuple[JointNetwork, bytes], tuple[JointSpace, list[JointPick]]]
-_SHARES = (0.5, 1.0)
-"""Of the best error: a limit that is searched through proves a bound, the last one the pick."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class BoxPick:
-    """A set of switched positions with parts for all positions.
-
-    Attributes
-    ----------
-    shared : SharedSet
-        The set.
-    space : JointSpace
-        The combinations, the ultrasonic poles chosen.
-    pick : JointPick
-        The parts.
-    solution : numpy.ndarray of float, shape (variables,)
-        Exact values nearest to the parts, as `space.joint` has them; not exact where the set
-        makes no curve exactly.
-    additions : tuple of Addition
-        Positions of which one part stays while each throw adds to it.
-    """
-
-    shared: SharedSet
-    space: JointSpace
-    pick: JointPick
-    solution: Floats
-    additions: tuple[Addition, ...] = ()
-
-    @property
-    def part_count(self) -> int:
-        """Number of parts of the box."""
-        added = frozenset(a.ref for a in self.additions)
-        return part_count(self.networks, self.shared.joint.separate, added)
-
-    @property
-    def networks(self) -> tuple[PickedNetwork, ...]:
-        """The network with its parts in each position of the switch."""
-        picked = []
-        for position, own in zip(self.space.positions, self.pick.own, strict=True):
-            indices = position.filled(self.pick.shared[None], own[None])[0]
-            picked.append(position.space.picked(indices))
-        return tuple(picked)
-
-    @property
-    def exact(self) -> bool:
-        """Whether the values of `solution` make every curve."""
-        return bool(self.space.joint.judged(self.solution[None]).error_db[0] < EXACT_DB)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -123,6 +71,7 @@ def pick_box(
     *,
     drawer: Drawer | None = None,
     progress: Callable[[PickProgress], None] | None = None,
+    budget_seconds: float | None = None,
 ) -> PickedBox:
     """Choose the fewest switched positions and pick the parts of a box.
 
@@ -134,14 +83,16 @@ def pick_box(
         Parts on hand.
     progress : callable, optional
         Called with a `PickProgress` between the steps.
+    budget_seconds : float or None, optional
+        Time for the box with its alternatives [s]; by default that of the job, on the clock, or
+        without one 60 s of processor time.
 
     Returns
     -------
     PickedBox
-        The pick, and what is proved of it.  The job's budget is processor time until there is a
-        pick; what remains of it is time on the clock for the proof.  An interruption from the
-        keyboard ends the search with the best so far and a bound of some seconds; a second
-        interruption ends that, too.
+        The pick, and what is proved of it.  A quarter of the budget is kept for alternatives.  An
+        interruption from the keyboard ends the search with the best so far and a bound of some
+        seconds; a second interruption ends that, too.
 
     Raises
     ------
@@ -152,23 +103,21 @@ def pick_box(
     """
     job = box_job.common
     stock = stock_of(job, drawer)
-    budget = Budget(job.pick.budget_seconds or _BUDGET_SECONDS)
+    given = job.pick.budget_seconds if budget_seconds is None else budget_seconds
+    budget = Budget(given or _BUDGET_SECONDS, on_clock=given is not None)
     sharings = Sharings(box_job, stock, budget)
     limit_db = job.target.error_limit_db
     if limit_db is None and not sharings.makes_every_curve():
         raise sharings.no_sharing()
 
-    told = _Told(progress, budget.clock)
+    told = Told(progress, budget.clock)
     search = _SetSearch(box_job, sharings, stock, told)
     try:
         search.run()
     except KeyboardInterrupt:
-        best = search.best
-        if best is None:
+        if search.best is None:
             raise
-        bound_db, count = _bound_of_positions(best, told.clock.soon())
-        report = _report(best, count, False, bound_db, told, interrupted=True)
-        return PickedBox(best, report, sharings, sharings.forms, interrupted=True)
+        return _Conclusion(box_job, search.best, sharings, told).interrupted()
     if search.best is None and budget.late:
         raise NoCombinationError(
             "pick.budget_seconds",
@@ -177,29 +126,7 @@ def pick_box(
         )
     if search.best is None:
         raise sharings.no_sharing() if not search.found_exact else _no_parts()
-    return _concluded(box_job, search.best, sharings, told)
-
-
-@dataclass(slots=True)
-class _Told:
-    """Tell how far the search is, and how long it has taken."""
-
-    progress: Callable[[PickProgress], None] | None
-    clock: Clock
-
-    @property
-    def seconds(self) -> float:
-        """Time since the start [s]."""
-        return self.clock.seconds
-
-    def __call__(
-        self, form: str, best_db: float | None, evaluated: int, most_seconds: float | None = None
-    ) -> None:
-        """Pass on what is known."""
-        if self.progress is not None:
-            self.progress(
-                PickProgress(form, best_db, 0.0, evaluated, 0, self.seconds, most_seconds)
-            )
+    return _Conclusion(box_job, search.best, sharings, told).run()
 
 
 class _SetSearch:
@@ -210,7 +137,7 @@ class _SetSearch:
         box_job: BoxJob,
         sharings: Sharings,
         stock: dict[ElementKind, Candidates],
-        told: _Told,
+        told: Told,
     ) -> None:
         self.box_job, self.sharings, self.stock, self.told = box_job, sharings, stock, told
         self.best: BoxPick | None = None
@@ -275,46 +202,80 @@ class _SetSearch:
         return made
 
 
-def _concluded(box_job: BoxJob, picked: BoxPick, sharings: Sharings, told: _Told) -> PickedBox:
-    """Prove a pick, and look whether throws should rather add to parts that stay."""
-    deadline = time.perf_counter() + sharings.budget.remaining
-    best, search, interrupted = _prove(picked, deadline, told)
-    as_proved = PickedBox(best, search, sharings, sharings.forms, interrupted=True)
-    try:
-        return as_proved if interrupted else _with_additions(box_job, as_proved, deadline, told)
-    except KeyboardInterrupt:
-        return as_proved
+class _Conclusion:
+    """What is done once there are parts: throws that add to parts that stay, then the proof.
+
+    Kept step by step, so that an interruption leaves what is known.
+    """
+
+    def __init__(self, box_job: BoxJob, picked: BoxPick, sharings: Sharings, told: Told) -> None:
+        self._adding = box_job.switch.add_parts
+        self._sharings, self._budget, self._told = sharings, sharings.budget, told
+        self._best = self._saving = self._nearer = picked
+        self._proof = JointProof(told)
+
+    def run(self) -> PickedBox:
+        """Go through it; an interruption ends it."""
+        unproved = self._sharings.forms
+        try:
+            self._best = self._taken()
+            before = self._best.pick
+            self._best = self._proof.improved(self._best, self._budget)
+            if self._best.pick is not before and not self._best.additions:
+                taken = self._taken()  # near the better parts that the proof found
+                if taken is not self._best:
+                    self._best, self._proof = taken, JointProof(self._told)
+                    self._best = self._proof.improved(taken, self._budget)
+            if not self._proof.interrupted:
+                unproved = self._sharings.unproved_forms(len(self._best.shared.switched))
+        except KeyboardInterrupt:
+            return self.interrupted()
+        if self._proof.interrupted:
+            return self.interrupted()
+        search = self._proof.report(self._best)
+        return PickedBox(self._best, search, self._sharings, unproved, adding=self._others())
+
+    def interrupted(self) -> PickedBox:
+        """What is known at an interruption, with a bound of some seconds where there is none."""
+        self._budget.end()
+        self._proof.interrupted = True
+        self._proof.bound(self._best, self._told.clock.soon())
+        search = self._proof.report(self._best)
+        return PickedBox(self._best, search, self._sharings, self._sharings.forms, interrupted=True)
+
+    def _taken(self) -> BoxPick:
+        """Throws that add to parts that stay, where the job wants them; else what there is."""
+        best, budget = self._best, self._budget
+        options = _adding(best, budget)
+        self._nearer = min(options, key=lambda p: p.pick.error_db, default=best)
+        self._saving = next(iter(_within_limit(options, best)), best)
+        taken = best
+        if self._adding == "always":
+            taken = self._saving
+            while further := [
+                p
+                for p in _within_limit(_adding(taken, budget), taken)
+                if p.part_count < taken.part_count
+            ]:
+                taken = further[0]
+        elif self._adding == "nearer" and (
+            self._nearer.pick.error_db < best.pick.error_db - EXACT_DB
+        ):
+            taken = self._nearer
+        return taken
+
+    def _others(self) -> tuple[BoxPick, ...]:
+        """Throws that add: the one that saves most parts and the nearest, where they are better."""
+        best = self._best
+        others = [self._saving] if self._saving.part_count < best.part_count else []
+        nearer = self._nearer
+        if nearer.pick.error_db < best.pick.error_db - _SHOWN_DB and nearer not in others:
+            others.append(nearer)
+        return tuple(others)
 
 
-def _with_additions(box_job: BoxJob, picked: PickedBox, deadline: float, told: _Told) -> PickedBox:
-    """Take throws that add to parts that stay, where the job wants them."""
-    best, search, sharings, interrupted = picked.best, picked.search, picked.sharings, False
-    options = _adding(best)
-    nearer = min(options, key=lambda p: p.pick.error_db, default=best)
-    allowed = _within_limit(options, best)
-    saving = next(iter(allowed), best)
-    taken = best
-    if box_job.switch.add_parts == "always":
-        taken = saving
-        while further := [
-            p for p in _within_limit(_adding(taken), taken) if p.part_count < taken.part_count
-        ]:
-            taken = further[0]
-    elif box_job.switch.add_parts == "nearer" and (
-        nearer.pick.error_db < best.pick.error_db - EXACT_DB
-    ):
-        taken = nearer
-    if taken is not best:
-        best, search, interrupted = _prove(taken, deadline, told)
-    others = [saving] if saving.part_count < best.part_count else []
-    if nearer.pick.error_db < best.pick.error_db - _SHOWN_DB and nearer not in others:
-        others.append(nearer)
-    unproved = sharings.unproved_forms(len(best.shared.switched))
-    return PickedBox(best, search, sharings, unproved, interrupted, tuple(others))
-
-
-def _adding(best: BoxPick) -> list[BoxPick]:
-    """Picks near one in which one position more has a part that stays."""
+def _adding(best: BoxPick, budget: Budget) -> list[BoxPick]:
+    """Picks near one in which one position more has a part that stays, while there is time."""
     values: dict[str, list[float]] = {}
     for network in best.networks:
         for position in network.positions:
@@ -324,6 +285,8 @@ def _adding(best: BoxPick) -> list[BoxPick]:
     for addition, space in spaces_with_addition(
         best.space, best.shared.networks, values, best.additions
     ):
+        if budget.late:
+            break
         picks = picks_near(space, best.pick, best.solution)
         additions = (*best.additions, addition)
         made += [BoxPick(best.shared, space, p, best.solution, additions) for p in picks[:1]]
@@ -431,69 +394,3 @@ def _space(
         (0.0, 0.0),
     )
     return JointSpace(joint, jobs, stock)
-
-
-def _prove(picked: BoxPick, deadline: float, told: _Told) -> tuple[BoxPick, SearchReport, bool]:
-    """Search all combinations for a better one; say what is proved, and whether it was stopped."""
-    space, best = picked.space, picked.pick
-    interrupted = False
-    lower, evaluated, proved = 0.0, 0, best.error_db <= FLOOR * NEPER_DB
-    goal = best.error_db / NEPER_DB
-    patience = max(deadline, told.clock.grace_end())
-    for share in () if proved else _SHARES:
-        limit = share * goal + 2.0 * resolution(goal)
-        end = patience if share == _SHARES[0] else deadline
-        before, error_db = evaluated, best.error_db
-
-        def watch(count: int, end: float = end, before: int = before, db: float = error_db) -> None:
-            told(picked.shared.form, db, before + count, end - time.perf_counter())
-
-        searched = exhaust_jointly(space, limit=limit, deadline=end, watch=watch)
-        evaluated += searched.evaluated
-        interrupted = searched.interrupted
-        if searched.best is not None and searched.best.error_db < best.error_db:
-            best = searched.best
-        if not searched.complete:
-            break
-        lower = limit
-        if searched.best is not None:
-            error = searched.best.error_db / NEPER_DB
-            lower, proved = error - resolution(error), True
-            break
-        proved = share == _SHARES[-1]
-    made = replace(picked, pick=best, solution=_nearest_exact(space, best, picked.solution))
-    bound = min(lower * NEPER_DB, best.error_db)
-    if not (proved or lower > 0.0):
-        until = told.clock.soon() if interrupted else told.clock.grace_end()
-        bound, count = _bound_of_positions(made, until)
-        evaluated += count
-    return made, _report(made, evaluated, proved, bound, told, interrupted=interrupted), interrupted
-
-
-def _bound_of_positions(picked: BoxPick, until: float) -> tuple[float, int]:
-    """What some position is at least off with any parts [dB], and what was evaluated for it."""
-    best = picked.pick
-    bound, count = bound_by_positions(picked.space, best, best.error_db / NEPER_DB, until=until)
-    return min(bound * NEPER_DB, best.error_db), count
-
-
-def _report(
-    picked: BoxPick, evaluated: int, proved: bool, bound_db: float, told: _Told, *,
-    interrupted: bool,
-) -> SearchReport:  # fmt: skip
-    """What the search examined and proved."""
-    claim = search_claim(proved, bound_db, picked.additions, interrupted=interrupted)
-    error_db, combinations = picked.pick.error_db, picked.space.combinations
-    return SearchReport(error_db, proved, bound_db, combinations, evaluated, told.seconds, claim)
-
-
-def _nearest_exact(space: JointSpace, pick: JointPick, solution: Floats) -> Floats:
-    """Values of all positions that make the curves, nearest to the parts."""
-    joint = space.joint
-    logs = np.empty(len(joint.keys))
-    logs[: len(joint.shared)] = space.grids.logs(pick.shared[None])[0]
-    for position, contact, own in zip(space.positions, joint.contacts, pick.own, strict=True):
-        for element, index in zip(position.own, own, strict=True):
-            logs[contact.columns[element]] = position.space.grids.grids[element][index]
-    solved = joint.solve(logs[None])
-    return solved.logs[0] if solved.error_db[0] < EXACT_DB else solution

@@ -54,7 +54,7 @@ def rounded_picks(space: JointSpace, solution: Floats) -> list[JointPick]:
         free.remove(column)
         if free:
             logs = joint.solve(logs, free=np.array(free), rounds=_AGAIN, ordered=False).logs
-    return _improved(space, space.best(shared, logs), logs, shared)
+    return _improved(space, space.best(shared, logs, most=_KEPT), logs, shared)
 
 
 def picks_near(space: JointSpace, pick: JointPick, solution: Floats) -> list[JointPick]:
@@ -75,32 +75,36 @@ def picks_near(space: JointSpace, pick: JointPick, solution: Floats) -> list[Joi
         Smallest error first; none where no pick meets the limits.
     """
     shared, logs = pick.shared[None], solution[None]
-    return _improved(space, space.best(shared, logs), logs, shared)
+    return _improved(space, space.best(shared, logs, most=_KEPT), logs, shared)
 
 
 def _improved(
     space: JointSpace, picks: list[JointPick], logs: Floats, shared: Indices
 ) -> list[JointPick]:
     """The picks and better ones among their neighbours, until there are none."""
+    seen = {row.tobytes() for row in shared}
     if not picks and len(shared):
-        picks = space.best(*_around(space, shared, logs, shared))
+        picks = space.best(*_around(space, shared, logs, shared, seen), most=_KEPT)
     for _ in range(_IMPROVEMENTS):
         if not picks:
             return []
         before = picks[0].error_db
         seeds = np.array([p.shared for p in picks[:_KEPT]])
-        picks = _merged(picks, space.best(*_around(space, seeds, logs, shared)))
+        near = space.best(*_around(space, seeds, logs, shared, seen), most=_KEPT)
+        picks = _merged(picks, near)
         if not picks[0].error_db < before:
             break
     return picks
 
 
 def _around(
-    space: JointSpace, seeds: Indices, logs: Floats, shared: Indices
+    space: JointSpace, seeds: Indices, logs: Floats, shared: Indices, seen: set[bytes]
 ) -> tuple[Indices, Floats]:
-    """Neighbours of shared parts, each with the values of the nearest solution."""
+    """Neighbours of shared parts not seen yet, each with the values of the nearest solution."""
     sizes = np.array([len(g) for g in space.grids.grids])
     around = neighbours_of(seeds, sizes)
+    around = around[[row.tobytes() not in seen for row in around]]
+    seen.update(row.tobytes() for row in around)
     values = space.grids.logs(around)
     known = space.grids.logs(shared)
     nearest = ((values[:, None] - known[None]) ** 2).sum(axis=2).argmin(axis=1)

@@ -22,7 +22,7 @@ from antecurve.pick.bounds import bound_boxes
 from antecurve.pick.boxes import Boxes, Grids, combinations_in, joined
 from antecurve.pick.model import NEPER_DB
 from antecurve.pick.monotone_bounds import monotone_cut
-from antecurve.switched.joint_space import JointPick, JointSpace, PositionSpace
+from antecurve.switched.joint_space import JointPick, JointSpace
 
 __all__ = ["JointExhausted", "exhaust_jointly"]
 
@@ -116,7 +116,7 @@ class _Joint:
             front.owner.append(np.zeros(1, dtype=np.int64))
             front.own.append(Boxes(np.zeros_like(last), last))
         for k in self.order:
-            cut = self._cut(self.space.positions[k])
+            cut = self._cut(k)
             joined_front = self._joined(front, k, cut)
             if joined_front is None:
                 return None
@@ -126,11 +126,16 @@ class _Joint:
             self.bound(front, k)
         return front
 
-    def _cut(self, position: PositionSpace) -> Boxes:
+    def _cut(self, number: int) -> Boxes:
         """Boxes of one position's combinations that monotone bounds do not exclude."""
         wide = max(self.limit, _COARSE_DB / NEPER_DB)
-        space = position.space
-        return monotone_cut(space.model, space.grids, limit=wide, deadline=self.deadline)
+        known = self.space.cuts.get((number, wide))
+        if known is None:
+            space = self.space.positions[number].space
+            known = monotone_cut(space.model, space.grids, limit=wide, deadline=self.deadline)
+            if not self.late():  # else it is wider than it need be
+                self.space.cuts[number, wide] = known
+        return known
 
     def _joined(self, front: _Front, number: int, cut: Boxes) -> _Front | None:
         """Shared boxes that overlap with those of one more position; ``None`` when late."""

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from antecurve.job import Job
 from antecurve.networks.topology import ElementKind
-from antecurve.pick.boxes import Grids
+from antecurve.pick.boxes import Boxes, Grids
 from antecurve.pick.branch_and_bound import Space
 from antecurve.pick.candidates import UNLIMITED, Candidates
 from antecurve.pick.model import NEPER_DB, NetworkModel
@@ -36,6 +36,10 @@ Used = tuple[ElementKind, int]
 Choice = tuple[float, Indices]
 """A choice of switched parts: error [dB] and candidates."""
 _LISTED = 6  # best choices of a position that are kept, for parts that can run out
+_AT_ONCE = 32  # choices of shared parts whose errors are computed before it is seen what remains
+_SURELY = 1.0 - 1e-4  # of the error at some frequencies: that of the band is as large, but for a
+# parabola between samples, which misses 1e-5
+_CONVERGED = 1e-10  # of a logarithm: candidates lie a thousand times further apart
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -111,6 +115,22 @@ class JointPick:
         return max(self.errors_db)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Around:
+    """Switched candidates near given values, for each choice of shared ones: likeliest first.
+
+    Attributes
+    ----------
+    rough : numpy.ndarray of float, shape (choices, listed)
+        What the error of each is not below [dB].
+    own : numpy.ndarray of int, shape (choices, listed, switched positions)
+        The candidates.
+    """
+
+    rough: Floats
+    own: Indices
+
+
 class JointSpace:
     """All combinations of parts of a box.
 
@@ -131,6 +151,9 @@ class JointSpace:
         The positions of the switch.
     grids : Grids
         ln of the candidates of the shared positions.
+    cuts : dict
+        Boxes of a position's combinations that a search has cut out, by its number and the limit
+        [Np]: the next one begins with them.
     """
 
     def __init__(
@@ -154,6 +177,7 @@ class JointSpace:
             space = Space(NetworkModel(topology, job), candidates)
             positions.append(PositionSpace(contact.name, space, np.array(shared)))
         self.positions = tuple(positions)
+        self.cuts: dict[tuple[int, float], Boxes] = {}
         self.limited = any(choices.limited for choices in stock.values())
 
     @property
@@ -165,7 +189,7 @@ class JointSpace:
             count *= float(np.prod([float(len(c.values)) for c in own]))
         return count
 
-    def best(self, shared: Indices, logs: Floats) -> list[JointPick]:
+    def best(self, shared: Indices, logs: Floats, *, most: int | None = None) -> list[JointPick]:
         """Choose the switched parts for many choices of shared ones.
 
         Parameters
@@ -174,24 +198,44 @@ class JointSpace:
             Candidates of the shared positions.
         logs : numpy.ndarray of float, shape (choices, variables)
             Values of all positions nearby, as `joint` has them.
+        most : int, optional
+            How many of the best are wanted; all by default.
 
         Returns
         -------
         list of JointPick
             Those that meet the limits in every position, smallest error first.
         """
-        alive = np.arange(len(shared))
-        lists: list[list[list[Choice]]] = [[] for _ in range(len(shared))]
-        for number, position in enumerate(self.positions):
-            near = self._near(number, shared[alive], logs[alive])
-            listed = self._listed(position, shared[alive], near)
-            for choice, entries in zip(alive, listed, strict=True):
-                lists[choice].append(entries)
-            alive = np.array([c for c in alive if lists[c][-1]], dtype=np.int64)
-            if not len(alive):
-                return []
-        picks = [self.assigned(shared[c], lists[c]) for c in alive]
-        return sorted((p for p in picks if p is not None), key=lambda p: p.error_db)
+        if not len(shared):
+            return []
+        around = [
+            self._around(position, shared, self._near(number, shared, logs))
+            for number, position in enumerate(self.positions)
+        ]
+        least = np.max([a.rough[:, 0] for a in around], axis=0)
+        picks: list[JointPick] = []
+        order = np.argsort(least, kind="stable")
+        step = len(order) if most is None else _AT_ONCE
+        for first in range(0, len(order), step):
+            chosen = order[first : first + step]
+            if most is not None and len(picks) >= most:
+                chosen = chosen[least[chosen] <= picks[most - 1].error_db]
+            if not len(chosen):
+                break
+            picks = sorted([*picks, *self._met(shared, around, chosen)], key=lambda p: p.error_db)
+        return picks[:most]
+
+    def _met(self, shared: Indices, around: list[_Around], chosen: Indices) -> list[JointPick]:
+        """The best switched parts for some choices of shared ones, where any meet the limits."""
+        lists: dict[int, list[list[Choice]]] = {c: [] for c in chosen.tolist()}
+        for position, its in zip(self.positions, around, strict=True):
+            for choice, entries in self._listed(position, shared, its, list(lists)).items():
+                if entries:
+                    lists[choice].append(entries)
+                else:
+                    del lists[choice]
+        picks = [self.assigned(shared[c], entries) for c, entries in lists.items()]
+        return [p for p in picks if p is not None]
 
     def assigned(self, shared: Indices, lists: list[list[Choice]]) -> JointPick | None:
         """Choose the best for each position, no part more often than there is of it.
@@ -275,6 +319,7 @@ class JointSpace:
             return values
         model = position.space.model
         window = model.job.target.level_tolerance_db / NEPER_DB
+        ends = [grids[i][0] for i in own], [grids[i][-1] for i in own]
         for _ in range(_CORRECTIONS):
             every_row, by_element = model.rows_and_slopes(np.exp(values))
             rows, slopes = every_row[:, :-1], by_element[:, :-1][:, :, own]
@@ -288,15 +333,15 @@ class JointSpace:
             transposed = np.swapaxes(slopes, 1, 2)
             normal = transposed @ slopes + 1e-12 * np.eye(len(own))
             step = np.linalg.solve(normal, transposed @ rows[:, :, None])[:, :, 0]
-            values[:, own] = np.clip(
-                values[:, own] - np.clip(step, -0.5, 0.5),
-                [grids[i][0] for i in own],
-                [grids[i][-1] for i in own],
-            )
+            moved = np.clip(values[:, own] - np.clip(step, -0.5, 0.5), *ends)
+            still = np.abs(moved - values[:, own]).max() < _CONVERGED
+            values[:, own] = moved
+            if still:
+                break
         return values
 
-    def _listed(self, position: PositionSpace, shared: Indices, near: Floats) -> list[list[Choice]]:
-        """The best switched candidates around given values, for each choice of shared ones."""
+    def _around(self, position: PositionSpace, shared: Indices, near: Floats) -> _Around:
+        """Switched candidates around given values, for each choice of shared ones."""
         own, space = position.own, position.space
         grids = [space.grids.grids[i] for i in own]
         reach = _NEIGHBOURS.get(len(own), 1)
@@ -310,12 +355,29 @@ class JointSpace:
         owner = np.repeat(np.arange(len(shared)), tried.shape[1])
         indices = position.filled(shared[owner], tried.reshape(len(owner), len(own)))
         rough = np.ptp(space.model.rows(space.values(indices))[:, :-1], axis=1)
-        by_choice = np.argsort(rough.reshape(len(shared), -1), axis=1, kind="stable")[:, :_LISTED]
-        chosen = (by_choice + np.arange(len(shared))[:, None] * tried.shape[1]).ravel()
-        chosen = chosen[space.admitted(indices[chosen])]
-        errors = space.error(space.values(indices[chosen])) * NEPER_DB
-        listed: list[list[Choice]] = [[] for _ in range(len(shared))]
-        for error, index in sorted(zip(errors.tolist(), chosen.tolist(), strict=True)):
-            if len(listed[owner[index]]) < (_LISTED if self.limited else 1):
-                listed[owner[index]].append((error, indices[index][own]))
+        rough = rough.reshape(len(shared), -1) * (NEPER_DB / 2.0 * _SURELY)
+        first = np.argsort(rough, axis=1, kind="stable")[:, :_LISTED]
+        by_choice = np.arange(len(shared))[:, None]
+        return _Around(rough[by_choice, first], tried[by_choice, first])
+
+    def _listed(
+        self, position: PositionSpace, shared: Indices, around: _Around, chosen: list[int]
+    ) -> dict[int, list[Choice]]:
+        """The best switched candidates for some choices of shared ones, smallest error first."""
+        listed: dict[int, list[Choice]] = {choice: [] for choice in chosen}
+        space, open_choices = position.space, np.array(chosen, dtype=np.int64)
+        for rank in range(around.rough.shape[1]):  # the likeliest first: the others seldom matter
+            if not self.limited:
+                known = [listed[c][0][0] if listed[c] else np.inf for c in open_choices.tolist()]
+                open_choices = open_choices[around.rough[open_choices, rank] < known]
+            if not len(open_choices):
+                break
+            own = around.own[open_choices, rank]
+            indices = position.filled(shared[open_choices], own)
+            admitted = space.admitted(indices)
+            errors = space.error(space.values(indices[admitted])) * NEPER_DB
+            met = zip(open_choices[admitted].tolist(), errors.tolist(), own[admitted], strict=True)
+            for choice, error, candidates in met:
+                listed[choice].append((error, candidates))
+                listed[choice].sort(key=lambda entry: entry[0])
         return listed

@@ -17,14 +17,17 @@ from antecurve.switched.joint_space import JointPick, JointSpace
 
 __all__ = ["Budget", "Clock", "bound_by_positions"]
 
-_GRACE_SECONDS = 20.0  # beyond the budget, for a bound that is not 0 and for proofs: by judgement
+GRACE_SECONDS = 8.0
+"""Beyond the budget [s], for a bound that is not 0 and for proofs: as after the pick of a curve."""
+_LEAST_SECONDS = 2.0  # for a bound, however late it is: a position takes a half
+_SEARCH_SHARE = 0.75  # of the budget: what is left is for alternatives, wanted or not
 _INTERRUPTED_SECONDS = 2.0  # a position takes a half; whoever interrupts does not want to wait
 _MOST_SLOWNESS = 10.0  # times: beside so much else on the machine the whole search takes minutes
 
 
 @dataclass(frozen=True, slots=True)
 class Clock:
-    """How long a search has taken, and how long a bound may take after it.
+    """How long a search has taken.
 
     Attributes
     ----------
@@ -53,31 +56,38 @@ class Clock:
         float
             Value of `time.perf_counter` [s].
         """
-        return self._from_now(_INTERRUPTED_SECONDS)
+        return self.from_now(_INTERRUPTED_SECONDS)
 
-    def grace_end(self) -> float:
-        """Work out when to give up a bound.
+    def from_now(self, idle_seconds: float) -> float:
+        """Work out when some time will have passed on a machine with nothing else to do.
+
+        Parameters
+        ----------
+        idle_seconds : float
+            The time [s].
 
         Returns
         -------
         float
-            Value of `time.perf_counter` [s]: some seconds of an idle machine from now.
+            Value of `time.perf_counter` [s].
         """
-        return self._from_now(_GRACE_SECONDS)
-
-    def _from_now(self, idle_seconds: float) -> float:
         busy = max(self.busy_seconds, 1e-3)
         slowness = min(max(self.seconds / busy, 1.0), _MOST_SLOWNESS)
         return time.perf_counter() + slowness * idle_seconds
 
 
 class Budget:
-    """Processor time that a box may take until there is a pick: beside other work it is alike.
+    """Time that a box may take, with its alternatives.
 
     Parameters
     ----------
     seconds : float, optional
-        The job's budget [s].
+        The budget [s].
+    on_clock : bool, optional
+        Whether it is time on the clock; else processor time, so that a search comes to the same
+        beside other work.
+    grace_seconds : float, optional
+        Beyond the budget [s], for bounds and proofs.
 
     Attributes
     ----------
@@ -85,35 +95,99 @@ class Budget:
         The same.
     clock : Clock
         Since when.
+    cut_alternatives_short : bool
+        Whether it ended before all alternatives were looked for.
     """
 
-    def __init__(self, seconds: float = math.inf) -> None:
+    def __init__(
+        self,
+        seconds: float = math.inf,
+        *,
+        on_clock: bool = False,
+        grace_seconds: float = GRACE_SECONDS,
+    ) -> None:
         self.seconds = seconds
         self.clock = Clock()
+        self._on_clock, self._grace = on_clock, grace_seconds
+        self._search_seconds = seconds * _SEARCH_SHARE
+        self._ended = False
+        self.cut_alternatives_short = False
 
-    def renew(self) -> None:
-        """Allow as much time again from now on."""
-        self.clock = Clock()
+    def end(self) -> None:
+        """Allow no more time: after an interruption."""
+        self._ended = True
+
+    def begin_alternatives(self) -> None:
+        """Allow the whole budget from now on, not only what the search has of it."""
+        self._search_seconds = self.seconds
+
+    def for_search(self, most: float = math.inf) -> Budget:
+        """Make a budget of what is left, for a search of its own.
+
+        Parameters
+        ----------
+        most : float, optional
+            Time that it gets at most [s].
+
+        Returns
+        -------
+        Budget
+            All of it for that search, nothing beyond it.
+        """
+        seconds = min(self.remaining, most)
+        made = Budget(seconds, on_clock=self._on_clock, grace_seconds=0.0)
+        made.begin_alternatives()
+        return made
+
+    @property
+    def used(self) -> float:
+        """What is used of it [s]."""
+        return self.clock.seconds if self._on_clock else self.clock.busy_seconds
 
     @property
     def remaining(self) -> float:
         """What is left [s]."""
-        return max(self.seconds - self.clock.busy_seconds, 0.0)
+        return 0.0 if self._ended else max(self._search_seconds - self.used, 0.0)
+
+    @property
+    def search_end(self) -> float:
+        """When it is used up: value of `time.perf_counter` [s]."""
+        if self._on_clock:
+            return time.perf_counter() + self.remaining
+        return self.clock.from_now(self.remaining)
+
+    def bound_end(self, share: float = 1.0) -> float:
+        """Work out when to give up a bound.
+
+        Parameters
+        ----------
+        share : float, optional
+            Of the time beyond the budget.
+
+        Returns
+        -------
+        float
+            Value of `time.perf_counter` [s].
+        """
+        grace = share * self._grace
+        until_grace_ends = self._search_seconds + grace - self.used
+        idle = max(min(until_grace_ends, grace), _LEAST_SECONDS)
+        return max(self.search_end, self.clock.from_now(idle))
 
     @property
     def late(self) -> bool:
         """Whether it is used up."""
-        return self.clock.busy_seconds > self.seconds
+        return self._ended or self.used > self._search_seconds
 
     @property
     def late_for_forms(self) -> bool:
         """Whether half of it is: no further forms of network are looked into."""
-        return self.clock.busy_seconds > self.seconds / 2.0
+        return self._ended or self.used > self._search_seconds / 2.0
 
     @property
     def late_for_proofs(self) -> bool:
         """Whether the grace for what no smaller set does is used up, too."""
-        return self.clock.busy_seconds > self.seconds + _GRACE_SECONDS
+        return self._ended or self.used > self._search_seconds + self._grace
 
 
 def bound_by_positions(

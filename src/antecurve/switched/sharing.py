@@ -397,12 +397,13 @@ class Sharings:
         Returns
         -------
         bool
-            Whether some form does, with levels and values in range; else no set of positions does.
+            Whether some form does, in range, or the time ends before it is known.
         """
         for way in chain((form.first for form in self._forms), self._plain_ways()):
             joint = self._joint(way, frozenset(way.tables.topology.refs))
             solved = joint.solve(self._starts(way, joint, _ANCHORS))
-            if solved.error_db[0] < EXACT_DB and not solved.level_db[0]:
+            made = solved.error_db[0] < EXACT_DB and not solved.level_db[0]
+            if made or self.budget.late:
                 return True
         return False
 
