@@ -108,6 +108,13 @@ def test_a_shared_part_has_one_value_and_one_line(folder: Path) -> None:
         contacts = list(csv.DictReader(file))
     assert len(contacts) == content["switch"]["poles"] * 3
     assert len({row["contact"] for row in contacts}) == len(contacts)
+    # Equal parts of one pole are one part that both contacts go to; each is on the list.
+    parts: dict[tuple[str, float], set[str]] = {}
+    for contact in content["switch"]["contacts"]:
+        if contact["state"] == "fitted":
+            parts.setdefault((contact["ref"], contact["value"]), set()).add(contact["part"])
+    assert all(len(named) == 1 for named in parts.values())
+    assert {name for named in parts.values() for name in named} <= {r.rstrip("ab") for r in bought}
 
 
 @pytest.mark.parametrize("command", ["spread", "loading", "scope", "sheet", "check"])

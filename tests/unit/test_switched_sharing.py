@@ -13,9 +13,11 @@ from antecurve.curves.construct import with_limits
 from antecurve.curves.model import Curve
 from antecurve.errors import InputError, UnattainableError
 from antecurve.job import Job, NetworkRequest, Target
-from antecurve.networks.topology import Loading, Topology
+from antecurve.networks.topology import Element, ElementKind, Loading, Topology
+from antecurve.parts.position import Part, PickedNetwork, Position
 from antecurve.pick.candidates import stock_of
 from antecurve.pick.result import PickProgress
+from antecurve.switched.added_parts import part_count, serving_throw
 from antecurve.switched.alternatives import alternatives_of
 from antecurve.switched.joint_pick import pick_box
 from antecurve.switched.position_bound import Budget
@@ -180,6 +182,26 @@ def test_curves_that_no_form_makes_are_named() -> None:
         sharings(FOUR[0], amended)
 
 
+def test_equal_parts_of_two_throws_are_one() -> None:
+    def networks(*values: tuple[float, ...]) -> tuple[PickedNetwork, ...]:
+        element = Element("R2", ElementKind.RESISTOR, ("in", "out"))
+        topology = Topology("own", (element,))
+        joined = ["single" if len(of) == 1 else "series" for of in values]
+        parts = [tuple(Part(v, 0.01) for v in of) for of in values]
+        return tuple(
+            PickedNetwork(topology, (Position(element, p, j),))
+            for p, j in zip(parts, joined, strict=True)
+        )
+
+    made = networks((1e3,), (2e3,), (1e3,), (1e3, 1e3))
+    assert [serving_throw(made, n, "R2", added=False) for n in (1, 2, 3, 4)] == [1, 2, 1, 4]
+    assert part_count(made, frozenset({"R2"}), frozenset()) == 4  # R2_1, R2_2, two of R2_4
+    # Where one stays, what throws add to it counts.
+    made = networks((1e3, 50.0), (1e3, 20.0), (1e3,), (1e3, 50.0))
+    assert serving_throw(made, 4, "R2", added=True) == 1
+    assert part_count(made, frozenset({"R2"}), frozenset({"R2"})) == 3
+
+
 def test_throws_open_short_and_leave_idle() -> None:
     network = exact_network(
         "foster-1", replace(DISC, ultrasonic_poles_s=(3e-6,)), loading=JOB.loading, gain=0.01,
@@ -229,6 +251,9 @@ def test_curves_that_share_a_form_two_by_two_but_not_all_together() -> None:
     refusal = _apart(("x", "y", "z"), ("a", "b", "c"), alone)
     assert "each two share a form, but none makes all 3" in str(refusal)
     assert "a is made by x or y" in str(refusal)
+    # One form may make all of them, each with a network that throws do not turn into the others.
+    refusal = _apart(("x", "y"), ("a", "b"), [("x",), ("x", "y")])
+    assert "x makes each of them, but in networks that no switch turns" in str(refusal)
 
 
 def test_two_curves_without_a_form_in_common_are_named() -> None:

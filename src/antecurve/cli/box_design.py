@@ -51,8 +51,8 @@ def design_several(
     from antecurve.cli.progress import design_progress
     from antecurve.files.box_folder import box_content
     from antecurve.files.job_drawer import read_job_drawer
-    from antecurve.switched.box import with_box_alternative, with_builds
-    from antecurve.switched.box_analysis import analyse_box
+    from antecurve.switched.box import with_box_alternative
+    from antecurve.switched.box_analysis import analyse_box, with_builds
 
     budget = BoxBudget(job, whole=whole or as_json or output is not None)
     with design_progress() as (searched, _):

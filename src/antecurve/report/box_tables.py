@@ -221,19 +221,22 @@ def _fit(box: Box, contact: SwitchContact) -> str:
     if contact.state != "fitted":
         return {"short": "a wire", "open": "nothing", "idle": "nothing (no effect)"}[contact.state]
     throw = box.names.index(contact.position) + 1
+    unit = ElementKind(next(e.kind for e in box.topology.elements if e.ref == contact.ref)).unit
     fitted: Any = next(
         p for p in box.position(contact.position).picked.positions if p.element.ref == contact.ref
     )
+    name, what = contact.part, made_of(fitted)
     if any(a.ref == contact.ref for a in box.switch.added):
         name, fitted = box.pieces(fitted, throw)[-1]
-        return f"{name} {made_of(fitted)}, added to {contact.ref}"
-    if contact.ref not in box.switch.separate:
-        return f"{contact.part} {made_of(fitted)}, the same part as on its other contacts"
-    unit = ElementKind(fitted.element.kind).unit
-    if fitted.joined == "single":
-        return f"{contact.part} {format_quantity(fitted.value, unit)}"
-    joined = made_of(fitted).replace(f"{contact.ref}a", f"{contact.part}a")
-    return joined.replace(f"{contact.ref}b", f"{contact.part}b")
+        what = f"{made_of(fitted)}, added to {contact.ref}"
+    elif contact.ref in box.switch.separate and fitted.joined == "single":
+        what = format_quantity(fitted.value, unit)
+    elif contact.ref in box.switch.separate:
+        name, what = "", what.replace(f"{contact.ref}a", f"{contact.part}a")
+        what = what.replace(f"{contact.ref}b", f"{contact.part}b")
+    others = [c.contact for c in box.switch.contacts if c.part == contact.part and c is not contact]
+    same = f", the same part as on {' and '.join(others)}" if others else ""
+    return f"{name} {what}{same}".strip()
 
 
 def alternative_rows(box: Box) -> TextTable:
@@ -280,8 +283,8 @@ def alternative_lines(box: Box) -> list[str]:
     lines = [f"The box above has {box_positions(box).part_count} parts."]
     if any(alternative.lower_bound_db for alternative in box.alternatives):
         lines.append(
-            "No parts below: with that network, switch and ultrasonic poles no parts have a smaller "
-            "error (proved)."
+            "No parts below: with that network, switch and ultrasonic poles no parts have a "
+            "smaller error (proved)."
         )
     if box.alternatives_cut_short:
         lines.append(

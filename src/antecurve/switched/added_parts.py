@@ -8,19 +8,19 @@ the joint pick goes on with what can be made by adding to it.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from antecurve.parts.joined import JOINS, joined_value, values_add
-from antecurve.parts.position import PickedNetwork, Position
+from antecurve.parts.position import Part, PickedNetwork, Position
 from antecurve.pick.candidates import UNLIMITED, Candidates
 from antecurve.results import Result
 from antecurve.switched.joint_space import JointSpace
 from antecurve.switched.throws import OPEN, SHORT, ThrownNetwork
 
-__all__ = ["Addition", "part_count", "soldered", "spaces_with_addition"]
+__all__ = ["Addition", "part_count", "serving_throw", "soldered", "spaces_with_addition"]
 
 _BASES = 3  # parts that stay: the nearest to the least value, further off the added ones are coarse
 _NEAR = 1.01  # times the least value: rounding of a part by a series of 2 % steps
@@ -155,6 +155,44 @@ def soldered(
     return (stays, (f"{ref}_{throw}", Position(position.element, position.parts[1:])))
 
 
+def serving_throw(networks: Sequence[PickedNetwork], throw: int, ref: str, *, added: bool) -> int:
+    """Find the first throw whose part serves another one as well: equal ones are one part.
+
+    Parameters
+    ----------
+    networks : sequence of PickedNetwork
+        The network in each position of the switch.
+    throw : int
+        Number of the throw, from 1, in which the position is fitted.
+    ref : str
+        The position, of those with parts for each throw.
+    added : bool
+        Whether they are added to one that stays, the first.
+
+    Returns
+    -------
+    int
+        Its number: both contacts go to that part.
+    """
+    own = _of_throw(networks[throw - 1], ref, added=added)
+    return next(
+        number
+        for number, network in enumerate(networks, start=1)
+        if _of_throw(network, ref, added=added) == own
+    )
+
+
+def _of_throw(
+    network: PickedNetwork, ref: str, *, added: bool
+) -> tuple[str, tuple[Part, ...]] | None:
+    """What one throw has of a position for itself, and how it is joined."""
+    for position in network.positions:
+        if position.element.ref == ref:
+            own = position.parts[1:] if added else position.parts
+            return ("" if added else position.joined), own
+    return None
+
+
 def part_count(
     networks: tuple[PickedNetwork, ...], separate: frozenset[str], added: frozenset[str]
 ) -> int:
@@ -170,14 +208,15 @@ def part_count(
     Returns
     -------
     int
-        Shared parts once, those of each throw for each.
+        Shared parts once, as are equal ones of several throws.
     """
     count: dict[str, int] = {}
     for throw, network in enumerate(networks, start=1):
         for position in network.positions:
             ref = position.element.ref
+            serving = serving_throw(networks, throw, ref, added=ref in added)
             for name, piece in soldered(
-                position, throw, separate=ref in separate, added=ref in added
+                position, serving, separate=ref in separate, added=ref in added
             ):
                 count[name] = len(piece.parts)
     return sum(count.values())

@@ -13,7 +13,7 @@ from antecurve.parts.drawer import Drawer
 from antecurve.pick.candidates import Candidates, stock_of
 from antecurve.pick.result import SearchReport
 from antecurve.results import Result
-from antecurve.switched.added_parts import soldered
+from antecurve.switched.added_parts import serving_throw, soldered
 from antecurve.switched.joint_parts import BoxPick
 from antecurve.switched.joint_pick import PickedBox, box_pick
 from antecurve.switched.joint_proof import JointProof, Told
@@ -213,12 +213,14 @@ def _alternative(
     order = shared.joint.topology.refs
     switched = tuple(r for r in order if r in shared.switched)
     values: dict[str, float] = {}
-    for number, network in enumerate([] if picked is None else picked.networks, start=1):
+    networks = () if picked is None else picked.networks
+    for number, network in enumerate(networks, start=1):
         for position in network.positions:
             ref = position.element.ref
             added = picked is not None and any(a.ref == ref for a in picked.additions)
             separate = ref in shared.joint.separate
-            for name, piece in soldered(position, number, separate=separate, added=added):
+            serving = serving_throw(networks, number, ref, added=added)
+            for name, piece in soldered(position, serving, separate=separate, added=added):
                 values[name] = piece.value
     picked_db = None if picked is None else picked.pick.error_db
     best_db = min(shared.error_db, inf if picked_db is None else picked_db)

@@ -47,7 +47,6 @@ __all__ = [
     "box_positions",
     "design_box",
     "with_box_alternative",
-    "with_builds",
 ]
 
 
@@ -126,9 +125,16 @@ class Box(Result):
         Returns
         -------
         str
-            With the number of the throw where each throw has a part of its own: ``R2_1``.
+            With the number of the throw where each throw has a part of its own: ``R2_1``; where
+            an equal part of an earlier one serves it, with the number of that one.
         """
-        return f"{ref}_{throw}" if ref in self.switch.separate else ref
+        return f"{ref}_{self._serving(ref, throw)}" if ref in self.switch.separate else ref
+
+    def _serving(self, ref: str, throw: int) -> int:
+        """Number of the throw whose part the contact of another one goes to."""
+        at = self.names[throw - 1]
+        part = next((c.part for c in self.switch.contacts if (c.ref, c.position) == (ref, at)), "")
+        return int(part.removeprefix(f"{ref}_")) if part.startswith(f"{ref}_") else throw
 
     def pieces(self, position: Position, throw: int) -> tuple[tuple[str, Position], ...]:
         """Name what is soldered in for one position of the network in one throw.
@@ -149,7 +155,7 @@ class Box(Result):
         ref = position.element.ref
         return soldered(
             position,
-            throw,
+            self._serving(ref, throw),
             separate=ref in self.switch.separate,
             added=any(a.ref == ref for a in self.switch.added),
         )
@@ -393,28 +399,6 @@ def _named(topology: Topology, best: BoxPick, number: int) -> Topology:
         return topology
     thrown = ", ".join(f"{ref} {state}" for ref, state in states)
     return replace(topology, form=f"{best.shared.form}, {thrown}")
-
-
-def with_builds(box: Box, builds: int) -> Box:
-    """Take another number of builds for the spread.
-
-    Parameters
-    ----------
-    box : Box
-        The box.
-    builds : int
-        Number of builds of each position and of the box, 100 or greater.
-
-    Returns
-    -------
-    Box
-        The same box, analysed by so many builds.
-    """
-    job = replace(box.job.common, spread=replace(box.job.common.spread, builds=builds))
-    designs = tuple(
-        replace(design, job=replace(design.job, spread=job.spread)) for design in box.designs
-    )
-    return replace(box, job=replace(box.job, common=job), designs=designs)
 
 
 def box_positions(box: Box, *, position: str | None = None) -> PickedNetwork:

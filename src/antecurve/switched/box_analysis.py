@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -21,7 +21,7 @@ from antecurve.switched.contacts import (
 )
 from antecurve.switched.request import CONTACTS
 
-__all__ = ["BoxAnalysis", "analyse_box"]
+__all__ = ["BoxAnalysis", "analyse_box", "with_builds"]
 
 _LOUD_DB = 6.0  # twice the level while switching: startling, and beyond the plan of levels
 _LEAST_BLEED_RATIO = 0.5  # a smaller one would be the shunt arm itself
@@ -89,6 +89,28 @@ def analyse_box(box: Box) -> BoxAnalysis:
         _advice(moments, bled, bleed),
         common_spread(box),
     )
+
+
+def with_builds(box: Box, builds: int) -> Box:
+    """Take another number of builds for the spread.
+
+    Parameters
+    ----------
+    box : Box
+        The box.
+    builds : int
+        Number of builds of each position and of the box, 100 or greater.
+
+    Returns
+    -------
+    Box
+        The same box, analysed by so many builds.
+    """
+    job = replace(box.job.common, spread=replace(box.job.common.spread, builds=builds))
+    designs = tuple(
+        replace(design, job=replace(design.job, spread=job.spread)) for design in box.designs
+    )
+    return replace(box, job=replace(box.job, common=job), designs=designs)
 
 
 def _bleed(box: Box, output_ohm: float, *, loud: float) -> float:

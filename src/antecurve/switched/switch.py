@@ -9,7 +9,7 @@ from antecurve.networks.topology import Topology
 from antecurve.parts.position import Position
 from antecurve.pipeline import Design
 from antecurve.results import Result
-from antecurve.switched.added_parts import Addition, soldered
+from antecurve.switched.added_parts import Addition, serving_throw, soldered
 from antecurve.switched.joint_pick import PickedBox
 from antecurve.switched.sharing import SharedSet, Sharings
 from antecurve.switched.throws import OPEN, SHORT
@@ -141,6 +141,7 @@ def _contacts(
     contacts = []
     shared = picked.best.shared
     joined = {a.ref: a.joined for a in picked.best.additions}
+    networks = [design.picked for design in designs]
     for letter, ref in zip(_WAFERS, switched, strict=False):
         nodes = topology.elements[topology.refs.index(ref)].nodes
         if joined.get(ref) == "series":
@@ -154,14 +155,17 @@ def _contacts(
             states = dict(network.states)
             state = "fitted" if fitted is not None else states.get(ref, "idle")
             part, value = "", None if fitted is None else fitted.value
+            serving = throw
+            if fitted is not None:
+                serving = serving_throw(networks, throw, ref, added=ref in joined)
             if fitted is not None and ref in joined:
-                pieces = soldered(fitted, throw, separate=True, added=True)
+                pieces = soldered(fitted, serving, separate=True, added=True)
                 if len(pieces) == 1:  # the part that stays serves this throw alone
                     state, value = (SHORT if joined[ref] == "series" else OPEN), None
                 else:
                     part, value = pieces[1][0], pieces[1][1].value
             elif fitted is not None:
-                part = f"{ref}_{throw}" if ref in shared.joint.separate else ref
+                part = f"{ref}_{serving}" if ref in shared.joint.separate else ref
             part = "wire" if state == SHORT else part
             contacts.append(
                 SwitchContact(f"{letter}{throw}", contact.name, ref, nodes, state, value, part)
