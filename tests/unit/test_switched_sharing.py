@@ -253,7 +253,7 @@ def test_curves_that_share_a_form_two_by_two_but_not_all_together() -> None:
     assert "a is made by x or y" in str(refusal)
     # One form may make all of them, each with a network that throws do not turn into the others.
     refusal = _apart(("x", "y"), ("a", "b"), [("x",), ("x", "y")])
-    assert "x makes each of them, but in networks that no switch turns" in str(refusal)
+    assert "x makes each of them, in networks that no throws turn" in str(refusal)
 
 
 def test_two_curves_without_a_form_in_common_are_named() -> None:

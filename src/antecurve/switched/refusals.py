@@ -15,7 +15,7 @@ from antecurve.networks.topology import Topology
 from antecurve.quantities import format_quantity
 from antecurve.switched.exact_tables import ExactTable, FormTables, exact_topology
 from antecurve.switched.request import SwitchPosition
-from antecurve.switched.throws import MOST_THROWN, matching_networks
+from antecurve.switched.throws import matching_networks
 from antecurve.synthesis.sections import form_names
 from antecurve.texts import counted
 
@@ -158,10 +158,7 @@ def _apart(
     each_by_itself = [form for form in forms if all(form in of for of in alone)]
     if each_by_itself:
         apart = f"{_some(each_by_itself, ' and ')} {'make' if len(each_by_itself) > 1 else 'makes'}"
-        together += (
-            f"; {apart} each of them, but in networks that no switch turns into one another by "
-            f"opening or shorting up to {MOST_THROWN} positions"
-        )
+        together += f"; {apart} each of them, in networks that no throws turn into one another"
     others = ", or allow other forms" if set(form_names()) - set(forms) else ""
     return UnattainableError(
         _some(forms, ", "),
