@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from functools import partial
 from typing import TypeVar
@@ -24,6 +24,7 @@ from antecurve.pick.rounding import flattened
 from antecurve.pick.search_passes import Search
 from antecurve.pick.shortlist import Contender, shortlist
 from antecurve.results import Later
+from antecurve.synthesis.exact import form_names, free_parameters
 from antecurve.threads import single_threaded_linear_algebra
 
 __all__ = ["finished", "report", "with_exact"]
@@ -31,6 +32,7 @@ __all__ = ["finished", "report", "with_exact"]
 Floats = NDArray[np.float64]
 Indices = NDArray[np.int64]
 Item = TypeVar("Item")
+_Nearest = tuple[float, str, Indices, Floats]  # squared distance, form, combination, exact values
 
 _EXACT_SECONDS = 2.0  # by judgement: values of an RC shunt take a second, others less
 _EXACT = 1e-6  # Np: an error above it is more than rounding, and the values are not exact
@@ -72,12 +74,56 @@ def _with_exact(contender: Contender, deadline: float | None) -> PickedNetwork:
     model = space.model
     if model.job.network.elements is not None:
         return _with_own_exact(space, indices)
-    best: tuple[float, str, Indices, Floats] | None = None
+    near = NEAR * len(indices)
+    alike = _alike(space)
+    best: _Nearest | None = None
+    # The two sections may be picked in the order of the other cascade: one descent tells.
+    for forms, until in ((space.forms, 0.0), (alike, 0.0)) if alike else ():
+        best = _nearer(best, _nearest_of(space, indices, forms, until))
+        if best is not None and best[0] <= near:
+            break
+    else:
+        best = _nearer(best, _nearest_of(space, indices, space.forms, deadline))
+    if best is None or best[0] > _FAR * len(indices):
+        # Values that are nearer may make the curve without being the form's own.
+        other = _with_own_exact(space, indices)
+        if best is None or other.positions[0].exact is not None:
+            return other
+    _, form, arranged, values = best
+    picked = space.picked(arranged)
+    named = form if form in space.forms else space.forms[0]
+    picked = replace(picked, topology=replace(picked.topology, form=named))
+    return _filled(space, picked, values)
+
+
+def _alike(space: Space) -> list[str]:
+    """The cascade that is the same network with its two sections exchanged, if it is one."""
+    if "section_ratio" not in free_parameters(space.forms[0]):
+        return []
+    return [
+        form
+        for form in form_names()
+        if form not in space.forms and "section_ratio" in free_parameters(form)
+    ]
+
+
+def _nearer(one: _Nearest | None, other: _Nearest | None) -> _Nearest | None:
+    """Of two the one at the smaller distance."""
+    known = [nearest for nearest in (one, other) if nearest is not None]
+    return min(known, key=lambda nearest: nearest[0], default=None)
+
+
+def _nearest_of(
+    space: Space, indices: Indices, forms: Sequence[str], deadline: float | None
+) -> _Nearest | None:
+    """The nearest exact values of some forms, with branches in every order."""
+    model = space.model
+    best: _Nearest | None = None
     for arranged in _arrangements(space, indices):
         values = space.values(arranged[None])
         level = float(limit_values(model.topology, model.job, values).level_db[0])
         gain = model.job.gain * 10.0 ** (level / 20.0)
-        for form in space.forms:
+        for form in forms:
             nearest = nearest_exact(
                 form, model.topology, model.job, np.log(values[0]), gain=gain, deadline=deadline
             )
@@ -86,15 +132,7 @@ def _with_exact(contender: Contender, deadline: float | None) -> PickedNetwork:
         late = deadline is not None and time.perf_counter() > deadline
         if late or (best is not None and best[0] <= NEAR * len(indices)):
             break
-    if best is None or best[0] > _FAR * len(indices):
-        # Values that are nearer may make the curve without being the form's own.
-        other = _with_own_exact(space, indices)
-        if best is None or other.positions[0].exact is not None:
-            return other
-    _, form, arranged, values = best
-    picked = space.picked(arranged)
-    named = replace(picked, topology=replace(picked.topology, form=form))
-    return _filled(space, named, values)
+    return best
 
 
 def _with_own_exact(space: Space, indices: Indices) -> PickedNetwork:
