@@ -32,8 +32,7 @@ Shares = tuple[float, ...]
 _BOUND_SECONDS = 1.0  # each form of the default job is bounded in a tenth of it
 _BOUND_SHARE = 1.0 / 12.0  # of a longer budget: narrow limits of an RC shunt of four poles take 2 s
 _MOST_SHARE = 0.25  # of any budget: by judgement, the search itself matters more
-_LEAST_SECONDS = 8.0  # for the smallest limits of all networks, which take 4 s at most by trial
-_FURTHER_SECONDS = 4.0  # for each further network of many positions: what the smallest limit takes
+_LEAST_SECONDS = 8.0  # for the smallest limits of all networks, each of which takes 0.1 to 4 s
 _LEAST_OWN_SECONDS = 3.0  # of networks that are no ladders, where windows alone tell
 _SMALLEST = 1e-6 / NEPER_DB  # half a second; where no ladder lacks a pole of it, two
 _SMALLEST_WHOLE = 1e-7 / NEPER_DB  # of many positions without pairs, where 1e-6 dB takes ten
@@ -81,18 +80,15 @@ def raise_bound(search: Search, limit: float, *, seconds: float = _BOUND_SECONDS
     Notes
     -----
     It looks at the time between its steps.  Where the time is over before the smallest limit of
-    each network, it goes on for 8 s in all, 3 s for a network that is no ladder of fewer
-    than 7 or more than 10 positions, or longer as the machine is slowed down by other work.
-    Each further network of 7 positions or more has 4 s.
+    each network, it goes on for 8 s in all by the clock, 3 s for a network that is no ladder of
+    fewer than 7 or more than 10 positions.
     An interruption from the keyboard ends it.  What has no bound then has that of
     `antecurve.pick.departure`, which takes no search.
     """
     start = time.perf_counter()
     until = start + max(seconds, _BOUND_SECONDS)
     least = max(_least_seconds(space) for space in search.spaces)
-    many = sum(len(space.candidates) >= MANY_POSITIONS for space in search.spaces)
-    least += _FURTHER_SECONDS * max(many - 1, 0)
-    latest = start + least * search.slowness
+    latest = start + least
     try:
         for number, space in enumerate(search.spaces):
             # The least of all networks is the bound: none may take the time of the others.

@@ -71,10 +71,8 @@ def pick(
     budget_seconds : float or None, optional
         Time after which the search ends with the best so far [s]; by default that of the job.
         A quarter of it, 1 s or a twelfth of a long one, is kept for a lower bound, of a network of
-        the user's own 3 s.  The smallest bound of each network is worked out anyway, which takes
-        8 s at most (3 s where it is no ladder of fewer than 7 or more than 10 positions; 4 s more
-        for each further network of 7 or more), longer
-        where other work slows the machine down.
+        the user's own 3 s.  Small bounds are worked out anyway, which takes 8 s at most (3 s for a
+        network that is no ladder of fewer than 7 or more than 10 positions).
         Exact values near the pick take 2 s at most beyond it.
         Where the job has none: 120 s, for a network of the user's own 30 s, with an executor no
         limit.
