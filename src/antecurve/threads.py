@@ -4,6 +4,11 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Iterator
+from functools import cache
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from threadpoolctl import ThreadpoolController
 
 __all__ = ["keep_freed_memory", "single_threaded_linear_algebra"]
 
@@ -29,14 +34,19 @@ def single_threaded_linear_algebra(*, of_scipy: bool = True) -> Iterator[None]:
     None
         The former numbers of threads return on leaving.
     """
-    from threadpoolctl import threadpool_limits
-
     keep_freed_memory()
+    with _libraries(of_scipy=of_scipy).limit(limits=1, user_api="blas"):
+        yield
+
+
+@cache
+def _libraries(*, of_scipy: bool) -> ThreadpoolController:
+    """Look the libraries up: in a process with hundreds loaded that takes milliseconds."""
+    from threadpoolctl import ThreadpoolController
 
     if of_scipy:
         import scipy.linalg  # noqa: F401 - with it scipy's library
-    with threadpool_limits(limits=1, user_api="blas"):
-        yield
+    return ThreadpoolController()
 
 
 def keep_freed_memory() -> None:
