@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from playback_units import CONDITIONS, Unit, by_tolerance, known_exactly, square_capture
 
+from antecurve.errors import InputError
 from antecurve.judge.batch import judge_batch
 from antecurve.judge.conformity import Decision
 from antecurve.judge.identifiability import highest_seen_hz
@@ -111,6 +112,21 @@ def test_captures_of_two_units_are_told() -> None:
     assert "do not fit one unit" in verdict.findings[0]
     assert one.name in verdict.findings[0] and other.name in verdict.findings[0]
     assert verdict.faults == ()
+
+
+def test_hum_that_a_short_record_does_not_tell_is_no_result() -> None:
+    """Buzz of 24 lines, 2 % of the swing and less each, in 20 ms of a good unit.
+
+    Six lines and a drift make up for one another: several times the record's swing is taken out,
+    and good units failed by 4 and 16 dB.
+    """
+    rng, multiples = np.random.default_rng(2), np.arange(1.0, 25.0)
+    clean = square_capture(GOOD, rng, bits=12)
+    lines = np.cos(np.outer(clean.time_s, 2e2 * np.pi * multiples) + rng.uniform(0.0, 6.28, 24))
+    buzz = np.ptp(clean.volts) * (lines @ (0.02 / multiples**0.7))
+    capture = replace(clean, volts=clean.volts + buzz)
+    with pytest.raises(InputError, match="too short to tell its hum from the square wave"):
+        judge_unit([capture], known_exactly(), conditions=CONDITIONS)
 
 
 def test_captures_of_one_unit_are_not() -> None:

@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 
+from antecurve.errors import InputError
 from antecurve.judge.advice import clear_frequency
 from antecurve.judge.interference import Hum, drift_columns
 from antecurve.judge.observation import ResidualFinding, ResidualKind
@@ -33,11 +34,22 @@ def interference_findings(record: ResidualRecord) -> list[ResidualFinding]:
     -------
     list of ResidualFinding
         Of what is strong enough to be worth a word.
+
+    Raises
+    ------
+    InputError
+        When it swings farther than the record: lines then make up for one another.
     """
     beside = record.basis.interference
     if not beside.drift_order and beside.hum is None:
         return []
     amplitudes, covariance = record.basis.interference_amplitudes(record.remainder)
+    if np.ptp(amplitudes @ beside.columns(record.basis.record.time_s)) > 2.0 * record.size_v:
+        raise InputError(
+            record.name,
+            "a record too short to tell its hum from the square wave",
+            "capture more periods, 0.1 s or more in all, or find where the hum comes from",
+        )
     spread = record.noise * np.sqrt(np.diag(covariance))
     first = beside.drift_order
     findings = []

@@ -184,7 +184,8 @@ def solve_from(
         before = expected
         reached.append(least)
         trial, tried = line_search(point, whole, limits)
-        falls = float(tried.residual @ tried.residual) < least
+        with np.errstate(over="ignore"):  # a step far off; its square is infinite
+            falls = float(tried.residual @ tried.residual) < least
         if not falls or (far and _shortened(point.stepped, trial, whole)):
             damping = 10.0 * max(damping, FIRST_DAMPING)
             if damping > _MOST_DAMPING:
