@@ -93,14 +93,10 @@ def bench_results(folder: Path) -> Iterator[tuple[str, str]]:
     design = folder / "bench.json"
     measured = ("--measured", DATA / "build-1-values.csv")
     captures = [DATA / f"unit-b-{f}hz.csv" for f in (200, 30)]
-    yield (
-        "verdict-b.json",
-        _command("judge", *captures, "--design", design, *measured, "--json"),
-    )
-    yield (
-        "verdict-one.json",
-        _command("judge", DATA / "unit-a-200hz.csv", "--design", design, "--json"),
-    )
+    dated = ("--date", "2026-05-04", "--json")  # else the day's own
+    yield "verdict-b.json", _command("judge", *captures, "--design", design, *measured, *dated)
+    one = DATA / "unit-a-200hz.csv"
+    yield "verdict-one.json", _command("judge", one, "--design", design, *dated)
     sweep = DATA / "build-1-sweep.csv"
     yield "calibrate.json", _command("calibrate", design, "--sweep", sweep, "--json")
     yield "curves.json", _command("curves", "--json")
