@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import time
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from antecurve.cli.budget import SPARE, kept_for_search
 from antecurve.cli.surroundings import seconds_since_start
 from antecurve.cli.terminal import say_aside
 
@@ -17,9 +17,7 @@ __all__ = ["BoxBudget"]
 
 _TEXT_SECONDS, _PAGE_SECONDS = 0.2, 0.6  # processor time of a position, as measured
 _SECONDS_PER_BUILD = 2e-6  # of a position: in the box and by itself
-_LEAST_SHARE = 0.75  # of the budget, for search and alternatives: as of one curve
 _STEP_SECONDS = 4.0  # most that a step takes which is not cut short: a set rounded to parts
-_SPARE = 2.0  # times what was measured: most that it takes on a machine of half the speed
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,13 +37,8 @@ class BoxBudget:
 
     @property
     def search_seconds(self) -> float | None:
-        """What search and alternatives may take: what follows is kept [s]."""
-        budget = self.job.common.pick.budget_seconds
-        if budget is None:
-            return None
-        passed = seconds_since_start()
-        slowness = max(1.0, passed / time.process_time())
-        return max(budget - passed - slowness * self._afterwards, _LEAST_SHARE * budget)
+        """What search and alternatives may take [s]; ``None`` without a budget."""
+        return kept_for_search(self.job.common.pick.budget_seconds, afterwards=self._afterwards)
 
     @property
     def _afterwards(self) -> float:
@@ -68,7 +61,7 @@ class BoxBudget:
         if budget is None:
             return
         used, search = seconds_since_start(), box.search.seconds
-        most = GRACE_SECONDS + _STEP_SECONDS + _SPARE * self._afterwards
+        most = GRACE_SECONDS + _STEP_SECONDS + SPARE * self._afterwards
         say_aside(
             f"{used:.1f} s of a budget of {budget:g} s: {search:.1f} s until the parts were "
             "chosen and proved. Not cut short: a step under way, a first bound, builds, report: "

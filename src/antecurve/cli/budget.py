@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from antecurve.job import Job
     from antecurve.pipeline import Design
 
-__all__ = ["Budget"]
+__all__ = ["SPARE", "Budget", "kept_for_search"]
 
 _REPORT_SECONDS, _TEXT_SECONDS, _OWN_SECONDS = 1.5, 0.2, 2.0  # processor time, as measured
 _SECONDS_PER_BUILD = 2e-6  # of a report, for which a dozen networks are built
@@ -21,7 +21,30 @@ _SECONDS_PER_BUILD_OF_ONE = 2e-7  # measured, of the text about one network
 _LEAST_SHARE = 0.75  # of the budget: by judgement, a poor pick is worse than a late one
 _BOUND_SECONDS, _OWN_BOUND_SECONDS = 8.0, 3.0  # most that a first bound takes beyond its time
 _EXACT_SECONDS = 2.0  # most that exact values do
-_SPARE = 2.0  # times what was measured: most that it takes on a machine of half the speed
+SPARE = 2.0
+"""Times what was measured: the most that it takes on a machine of half the speed."""
+
+
+def kept_for_search(budget_seconds: float | None, *, afterwards: float) -> float | None:
+    """Keep of a budget what follows a search, slowed down as the start of the process was.
+
+    Parameters
+    ----------
+    budget_seconds : float or None
+        The budget, from the start of the process on [s].
+    afterwards : float
+        Processor time of what follows [s].
+
+    Returns
+    -------
+    float or None
+        What the search may take from now on [s]; ``None`` without a budget.
+    """
+    if budget_seconds is None:
+        return None
+    passed = seconds_since_start()
+    slowness = max(1.0, passed / time.process_time())
+    return max(budget_seconds - passed - slowness * afterwards, _LEAST_SHARE * budget_seconds)
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,13 +64,8 @@ class Budget:
 
     @property
     def search_seconds(self) -> float | None:
-        """What the search may take: what follows is kept, slowed down as the start was [s]."""
-        budget = self.job.pick.budget_seconds
-        if budget is None:
-            return None
-        passed = seconds_since_start()
-        slowness = max(1.0, passed / time.process_time())
-        return max(budget - passed - slowness * self._afterwards, _LEAST_SHARE * budget)
+        """What the search may take [s]; ``None`` without a budget."""
+        return kept_for_search(self.job.pick.budget_seconds, afterwards=self._afterwards)
 
     @property
     def _afterwards(self) -> float:
@@ -72,7 +90,7 @@ class Budget:
         if budget is None:
             return
         used, search = seconds_since_start(), design.search.seconds
-        most = _EXACT_SECONDS + _SPARE * self._afterwards
+        most = _EXACT_SECONDS + SPARE * self._afterwards
         own = self.job.network.elements is not None
         most += _OWN_BOUND_SECONDS if own else _BOUND_SECONDS
         say_aside(
