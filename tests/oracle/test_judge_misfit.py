@@ -23,6 +23,9 @@ from playback_units import (
 from unit_shapes import BenchSetup, ShapedUnit, capture_of
 
 from antecurve.judge.conformity import Decision
+from antecurve.judge.level_dependence import RelativeHarmonics
+from antecurve.judge.misfit import misfit_findings
+from antecurve.judge.record import repeated_rounding
 from antecurve.judge.square_wave import SquareWaveCapture
 from antecurve.judge.sweep import SweepCapture
 from antecurve.judge.verdict import Verdict
@@ -184,3 +187,30 @@ def test_a_noisy_capture_undoes_nothing(worse: ShapedUnit) -> None:
         one, other = alone.value(name), together.value(name)
         # A record that differs by its whole noise from the others has a say of a few percent.
         assert other.high - other.low < 1.2 * (one.high - one.low)
+
+
+@pytest.mark.parametrize("noise", [0.0, 0.2, 0.4])
+def test_rounding_repeats_as_far_as_noise_leaves_it(noise: float) -> None:
+    """A ramp over many steps, rounded: its sawtooth has lines of step/pi, and noise blurs them."""
+    rng = np.random.default_rng(6)
+    ramp = np.linspace(0.0, 200.0, 200_000, endpoint=False)
+    rounded = np.round(ramp + noise * rng.standard_normal(ramp.size)) - ramp
+    line = 2.0 * abs(np.mean(rounded * np.exp(-2j * np.pi * ramp)))
+    stated = repeated_rounding(3e-3 * float(np.std(rounded)), 3e-3)
+    # The mean over 200,000 samples scatters by 0.002 steps at most.
+    assert stated / 3e-3 == pytest.approx(line, abs=0.006)
+
+
+def test_what_steps_of_a_converter_may_be_is_not_called_a_shape() -> None:
+    orders = np.arange(1.0, 100.0, 2.0)
+    error = np.where(orders == 11.0, 0.01, 0.0) + 0j
+
+    def said(rounding: float) -> str:
+        harmonics = RelativeHarmonics(
+            "200 Hz", 200.0, 1.0, orders, error, np.full(50, 1e-8), np.full(50, rounding)
+        )
+        (finding,) = misfit_findings([harmonics], band_hz=(20.0, 20e3), disturbed=False)
+        assert finding.misfit_db.max() > 0.05  # it counts as the unit's either way
+        return finding.text
+
+    assert "steps of the converter" in said(0.02) and "shape" in said(0.001)

@@ -125,7 +125,8 @@ def judge(
         Optional[str],  # noqa: UP045
         typer.Option(
             metavar="VOLTS",
-            help="Voltage (rms) of a sine at full scale, where the stimulus is a sound file.",
+            help="Voltage (rms) of a sine at full scale, where the stimulus is a sound file; of "
+            "both inputs where two were recorded.",
         ),
     ] = None,
     stimulus_at: StimulusAt = None,

@@ -15,6 +15,7 @@ from antecurve.judge.curve_guess import guess_unit_curve
 from antecurve.judge.match import channel_match
 from antecurve.judge.network_estimate import estimate_of
 from antecurve.judge.played_record import InputReference
+from antecurve.judge.two_channel import TwoChannelRecord
 from antecurve.judge.unit_figures import FigureRequest, unit_figures, unmeasured_figures
 from antecurve.judge.verdicts import judge_unit
 
@@ -216,9 +217,16 @@ class UnitJudging:
             made, made.conditions, measured=self.measured, meter=self.request.meter
         )
         records = [r.played for r in read if r.played is not None]
+        full_scale_v = self.figures.full_scale_v
+        bypassed = any(isinstance(r, TwoChannelRecord) for r in self.request.references)
         figures = unit_figures(
             records,
-            InputReference(self.figures.input_v, self.figures.full_scale_v, estimate),
+            InputReference(
+                self.figures.input_v,
+                full_scale_v,
+                estimate,
+                inputs_known=bypassed or full_scale_v is not None,
+            ),
             verdict,
             mains_hz=self.request.mains_hz,
         )

@@ -77,6 +77,8 @@ class Lines:
         Of the stimulus times the time from the middle of the record [s].
     correlation : numpy.ndarray of complex, shape (neighbours,)
         What a line's noise shares with its own and the next ones'.
+    taper_power : float
+        Power of each line of white noise whose mean square is 1.
     """
 
     frequency_hz: Floats
@@ -84,6 +86,7 @@ class Lines:
     output: Complex
     moment: Complex | None
     correlation: Complex
+    taper_power: float
 
     def delayed(self, seconds: float, *, polarity: int) -> Lines:
         """Shift the output's lines by a delay.
@@ -158,7 +161,9 @@ class Band:
     sounds_s : float
         When the stimulus sounds, on average, from the middle of the record [s].
     density : float
-        Mean power of the stimulus's lines.
+        Mean power of the stimulus's lines, over that of white noise whose mean square is 1.
+    free : float
+        Independent lines by which noise is known.
     """
 
     mean_hz: float
@@ -168,6 +173,7 @@ class Band:
     coherence: float
     sounds_s: float = 0.0
     density: float = 0.0
+    free: float = 1.0
 
 
 def overlap(stimulus: Floats, output: Floats, samples: int) -> tuple[Floats, Floats]:
@@ -214,7 +220,7 @@ def lines_of(pair: Pair, *, timed: bool = False, output: Complex | None = None) 
     from scipy.fft import rfft
 
     size = pair.flat.size
-    window, correlation = _taper(size, tuple(min(t, size // 2) for t in pair.tapers))
+    window, correlation, power = _taper(size, tuple(min(t, size // 2) for t in pair.tapers))
     tapered = (pair.flat - pair.flat.mean()) * window
     flat = rfft(tapered)[1:]
     if output is None:
@@ -224,19 +230,20 @@ def lines_of(pair: Pair, *, timed: bool = False, output: Complex | None = None) 
         time = (np.arange(size) - (size - 1) / 2.0) / pair.rate_hz
         moment = rfft(tapered * time)[1:]
     frequency = np.arange(1, flat.size + 1) * (pair.rate_hz / size)
-    return Lines(frequency, flat, output, moment, correlation)
+    return Lines(frequency, flat, output, moment, correlation, power)
 
 
 @lru_cache(maxsize=4)
-def _taper(size: int, ends: tuple[int, ...]) -> tuple[Floats, Complex]:
-    """A window that rises and falls over so many samples, and what its lines share of noise."""
+def _taper(size: int, ends: tuple[int, ...]) -> tuple[Floats, Complex, float]:
+    """A window that rises and falls over so many samples, what its lines share of noise, its power.
+    """
     from scipy.fft import rfft
 
     window = np.ones(size)
     for end, taper in zip((window, window[::-1]), ends, strict=True):
         end[:taper] = np.sin(0.5 * np.pi * (np.arange(taper) + 0.5) / taper) ** 2
     shared = rfft(window**2)[:_CORRELATED_LINES]
-    return window, shared / shared[0].real
+    return window, shared / shared[0].real, float(shared[0].real)
 
 
 def _power(lines: Complex) -> float:
@@ -287,9 +294,9 @@ def _band(lines: Lines, within: slice) -> Band:
     sounds_s = 0.0
     if lines.moment is not None:
         sounds_s = float(np.vdot(flat, lines.moment[within]).real) / power
-    density = power / frequency.size
+    density = power / frequency.size / lines.taper_power
     variance += _LEAST_DEVIATION**2
-    return Band(mean, spread, ratio, variance, coherence, sounds_s, density)
+    return Band(mean, spread, ratio, variance, coherence, sounds_s, density, free)
 
 
 def sounding_bands(bands: list[Band]) -> list[Band]:

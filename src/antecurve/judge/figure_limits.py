@@ -30,6 +30,13 @@ _NEEDS = {
     "overload_20khz": "a record of sines of 20 kHz at several levels",
 }
 """What each figure is measured from."""
+_OPEN = {
+    "levels": "Record the generator on a second channel, or in volts and state the EMF with "
+    "--full-scale",
+    "inputs": "Give a record with the unit bypassed as --reference; or set both inputs alike and "
+    "state their --full-scale",
+}
+"""What to do about a gain that holds the levels of an interface, by its scale."""
 _GRAVITY = (Decision.FAIL, Decision.UNDECIDED, Decision.PASS)
 
 
@@ -93,7 +100,7 @@ class FigureDecision(Result):
     @property
     def is_open(self) -> bool:
         """Whether no record tells the figure, or its scale is not known."""
-        return self.figure is None or self.figure.scale == "levels"
+        return self.figure is None or self.figure.scale in _OPEN
 
     @property
     def text(self) -> str:
@@ -104,8 +111,7 @@ class FigureDecision(Result):
             return f"limited but not measured: {name}. It needs {needed}"
         if self.is_open:
             return (
-                f"limited but not judged: {self.figure.text}. Record the generator on a second "
-                "channel, or in volts and state the EMF with --full-scale"
+                f"limited but not judged: {self.figure.text}. {_OPEN[self.figure.scale]}"
             )
         return f"{self.figure.text}; limit {self.limits_text}"
 
@@ -138,7 +144,7 @@ def figure_decisions(
     -------
     tuple of FigureDecision
         One a limit; undecided where the figure was not measured (JCGM 106:2012, 8.3.3), or holds
-        the levels of a sound interface.
+        levels of a sound interface that are not known.
     """
     measured = {f.name: f for f in figures}
     return tuple(
@@ -148,7 +154,7 @@ def figure_decisions(
 
 
 def _decision(figure: UnitFigure | None, limit: FigureLimit) -> Decision:
-    if figure is None or figure.scale == "levels":
+    if figure is None or figure.scale in _OPEN:
         return Decision.UNDECIDED
     reach = figure.expanded_uncertainty
     low = -math.inf if figure.bound == "at most" else figure.value - reach

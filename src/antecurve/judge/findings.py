@@ -19,6 +19,7 @@ from antecurve.judge.recognition import coupling_question, is_amendment, recogni
 from antecurve.judge.residuals import unfit_texts
 from antecurve.judge.uncertainty import COVERAGE
 from antecurve.judge.unit_factors import RATE_UNIT
+from antecurve.judge.unit_parameters import LowEnd
 from antecurve.judge.verdict import FittedValue
 from antecurve.quantities import DB_PER_NEPER, format_quantity
 from antecurve.texts import format_digits
@@ -228,6 +229,7 @@ def _coupling(fit: Fit, fitted: Sequence[FittedValue]) -> str:
     """Question about the oscilloscope, where nothing is said of the low end of its chain."""
     problem = fit.solution.problem
     told = problem.bench.chain.low_corners_hz or any(o.reference for o in problem.observations)
+    told = told or not any(o.through_chain for o in problem.observations)
     corner = next((f for f in fitted if f.name == "low_corner_hz"), None)
     if told or corner is None:
         return ""
@@ -282,7 +284,7 @@ def _sentence(effect: _Effect, fit: Fit) -> str:
         order = ""
         if value.name in ("low_corner_hz", "high_corner_hz"):
             order = f", {model.end_in_words(fit.solution.units, value.name)}"
-            order = "" if order == ", first order" else order
+            order = "" if order == ", first order" else f"{order}{_first_order_too(fit, value)}"
         if _is_cancelled(effect):
             corner = float(model.high_corner_hz(fit.solution.units))
             order = f", with a high corner at {_hertz(corner)}"
@@ -304,6 +306,13 @@ def _sentence(effect: _Effect, fit: Fit) -> str:
     if value.value > 2.0 * nominal:
         share = f"{value.value / nominal:.2g} times too large"
     return f"{word} {time_range_text(value)}, {share} (nominal {_micro(nominal)} µs): {where}"
+
+
+def _first_order_too(fit: Fit, value: FittedValue) -> str:
+    """Say that captures allow a low corner of first order as well as the best one."""
+    low = value.name == "low_corner_hz"
+    allowed = {f.shape.low_end for f in fit.families if f.acceptable}
+    return " (the captures allow first order as well)" if low and LowEnd.FIRST_ORDER in allowed else ""
 
 
 def _micro(seconds: float) -> str:

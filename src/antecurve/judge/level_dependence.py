@@ -93,6 +93,8 @@ class RelativeHarmonics:
         Ratio to the fit, less 1.
     variance : numpy.ndarray of float, shape (harmonics,)
         Variance of its real and of its imaginary part.
+    rounding : numpy.ndarray of float, shape (harmonics,)
+        What steps of the converter may add to it at most, as hardly any noise blurs them.
     """
 
     name: str
@@ -101,6 +103,7 @@ class RelativeHarmonics:
     orders: Floats
     error: Complex
     variance: Floats
+    rounding: Floats
 
 
 def level_findings(

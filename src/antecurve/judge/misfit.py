@@ -152,12 +152,19 @@ def _broad_findings(
     if disturbed:
         own, reach = 0.0 * own, np.hypot(own, reach)
         counted = "added to the uncertainty"
+    at_hz = float(pooled.frequency_hz[worst])
+    missed = f"{DB_PER_NEPER * float(pooled.error.real[worst]):+.2f} dB"
+    place = format_quantity(at_hz, "Hz", digits=2)
     text = (
-        f"{name}: the response has a shape that the model lacks, "
-        f"{DB_PER_NEPER * float(pooled.error.real[worst]):+.2f} dB at "
-        f"{format_quantity(float(pooled.frequency_hz[worst]), 'Hz', digits=2)}. It is {counted}. "
-        "Capture again at a level 10 dB lower: what changes is distortion"
+        f"{name}: the response has a shape that the model lacks, {missed} at {place}. It is "
+        f"{counted}. Capture again at a level 10 dB lower: what changes is distortion"
     )
+    if abs(pooled.error[worst]) < max(_rounding(h, at_hz) for h in harmonics):
+        text = (
+            f"{name}: the fit leaves {missed} at {place}, which the steps of the converter may "
+            f"be. Until a finer record shows, it is {counted}. Use more of the vertical range, or "
+            "a high-resolution mode, and capture again"
+        )
     return [
         ResidualFinding(
             ResidualKind.MISFIT,
@@ -169,6 +176,12 @@ def _broad_findings(
             reach,
         )
     ]
+
+
+def _rounding(harmonics: RelativeHarmonics, frequency_hz: float) -> float:
+    """What rounding may add to the harmonics of a record about a frequency."""
+    apart = np.abs(harmonics.orders * harmonics.fundamental_hz - frequency_hz)
+    return float(harmonics.rounding[int(np.argmin(apart))])
 
 
 def no_shape_text(finding: ResidualFinding) -> str:

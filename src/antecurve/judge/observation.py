@@ -134,6 +134,7 @@ class ResidualKind(StrEnum):
     PAUSE = "pause"
     LEVEL = "level"
     CLICK = "click"
+    STIMULUS_NOISE = "stimulus noise"
     TWO_UNITS = "two units"
     MISFIT = "misfit"
     NARROW_SHAPE = "narrow shape"

@@ -103,12 +103,15 @@ class InputReference:
         The network.
     assumed_volts : bool
         Whether the stimulus is in volts by assumption.
+    inputs_known : bool
+        Whether the gain of one input re the other is known, by a reference or as both are stated.
     """
 
     input_v: float
     full_scale_v: float | None
     network: NetworkEstimate
     assumed_volts: bool = False
+    inputs_known: bool = False
 
     @property
     def text(self) -> str:

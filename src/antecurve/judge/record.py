@@ -30,7 +30,7 @@ from antecurve.errors import InputError
 if TYPE_CHECKING:
     from antecurve.judge.square_wave import SquareWaveCapture
 
-__all__ = ["Record", "limit_share", "prepare_record", "quantisation_step"]
+__all__ = ["Record", "limit_share", "prepare_record", "quantisation_step", "repeated_rounding"]
 
 Floats = NDArray[np.float64]
 
@@ -112,6 +112,30 @@ def quantisation_step(volts: Floats) -> float:
     smallest = float(np.min(gaps))
     close = gaps[gaps < 1.5 * smallest]
     return float(np.round(np.mean(close), 12))
+
+
+def repeated_rounding(noise_v: float, step_v: float) -> float:
+    """Compute the largest line that rounding to steps leaves, where noise blurs it.
+
+    A sawtooth has lines of step/pi; noise of s takes exp(-2 (pi s/step)^2) of it (Widrow and
+    Kollar, Quantization Noise, 2008, on dithered quantisers).
+
+    Parameters
+    ----------
+    noise_v : float
+        Standard deviation of a sample of the record, rounding included [V].
+    step_v : float
+        Step of the converter [V]; 0 for none.
+
+    Returns
+    -------
+    float
+        Amplitude of the line [V].
+    """
+    if step_v == 0.0:
+        return 0.0
+    own = max(0.0, (noise_v / step_v) ** 2 - 1.0 / 12.0)  # less that of rounding itself
+    return step_v / math.pi * math.exp(-2.0 * math.pi**2 * own)
 
 
 def prepare_record(capture: SquareWaveCapture, *, highest_hz: float) -> Record:

@@ -13,6 +13,7 @@ from antecurve.judge.edge_pause import EdgeHeights, edge_heights
 from antecurve.judge.harmonics import summed_orders
 from antecurve.judge.level_dependence import RelativeHarmonics
 from antecurve.judge.periodic import HarmonicBasis
+from antecurve.judge.record import repeated_rounding
 
 if TYPE_CHECKING:
     from antecurve.judge.observation import Prediction
@@ -272,6 +273,7 @@ def relative_harmonics(
     data = basis.amplitudes(basis.record.volts)[odd]
     data = np.where(np.abs(data) > 0, data, 1e-300)
     step = basis.record.step_v
+    rounding = repeated_rounding(noise_v, step)
     if step and noise_v < _FLOOR_OF_STEP * step / math.sqrt(12.0):
         noise_v *= math.sqrt(max(1.0, basis.record.periods))
     return RelativeHarmonics(
@@ -281,6 +283,7 @@ def relative_harmonics(
         basis.orders[odd],
         -(raw[:half] + 1j * raw[half:])[odd] / data,
         noise_v**2 * basis.variances()[odd] / np.abs(data) ** 2,
+        rounding / np.abs(data),
     )
 
 

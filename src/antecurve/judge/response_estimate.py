@@ -19,15 +19,18 @@ from antecurve.arrays import even_turns
 from antecurve.errors import InputError
 from antecurve.judge.channel_lines import Band, Lines, Pair, lines_of, sounding_bands
 from antecurve.judge.spectral_filter import Response, by_other_clock, filtered, with_silence
+from antecurve.judge.stimulus_noise import least_of_noise
 from antecurve.quantities import format_quantity
 
 __all__ = [
     "HIGHEST_SHARE",
     "LOWEST_HZ",
+    "RECTANGULAR",
     "Alignment",
     "Channels",
     "ResponseEstimate",
     "measured_response",
+    "noise_scatter",
     "rate_problem",
 ]
 
@@ -36,10 +39,14 @@ Complex = NDArray[np.complex128]
 
 _TAPER_SHOWS = 5.0  # half a taper shows a fifth of the error at the start of a sweep
 _LARGEST_DEVIATION = 0.12  # neper, 1 dB: beyond, the logarithm of a ratio is no longer normal
+_MOST_NOISE = 0.6  # of the stimulus's power: beyond, a ratio is hardly half of the response
+_LEAST_KEPT = 0.01  # of the stimulus's power: such a band is not told anyway
 _NOTABLE_DRIFT = 0.1  # samples over the record: turns either end of 20 kHz by 0.06 rad at 96 kHz
 
 LOWEST_HZ = 8.0
 """Below, no signal of a bench reaches [Hz]."""
+RECTANGULAR = 1.0 / math.sqrt(12.0)
+"""Standard deviation of a rectangular distribution over its width (JCGM 100:2008, 4.3.7)."""
 HIGHEST_SHARE = 0.45
 """Of the sampling rate; converters' filters begin there."""
 
@@ -80,6 +87,10 @@ class ResponseEstimate:
         Squared coherence, 0 to 1.
     sounds_s : numpy.ndarray of float, shape (bands,)
         When the stimulus sounds in each band, on average, from the middle of the record [s].
+    noise_share : numpy.ndarray of float, shape (bands,)
+        Share of the stimulus's power that is noise of its channel, at most; it lowers the ratio.
+    free_lines : numpy.ndarray of float, shape (bands,)
+        Independent lines of each band.
     """
 
     low_hz: Floats
@@ -88,6 +99,24 @@ class ResponseEstimate:
     variance: Floats
     coherence: Floats
     sounds_s: Floats
+    noise_share: Floats
+    free_lines: Floats
+
+    @property
+    def middle_hz(self) -> Floats:
+        """Middle of each band [Hz], shape (bands,)."""
+        return (self.low_hz + self.high_hz) / 2.0
+
+    @property
+    def log_ratio(self) -> Complex:
+        """ln of each ratio, with half of what noise of the stimulus may lower it taken out."""
+        level = np.log(np.abs(self.ratio)) - np.log1p(-self.noise_share / 2.0)
+        return np.asarray(level + 1j * np.unwrap(np.angle(self.ratio)))
+
+    @property
+    def noise_error(self) -> Floats:
+        """Standard uncertainty of `log_ratio` by that noise, which all bands share."""
+        return np.asarray(RECTANGULAR * self.noise_share / (1.0 - self.noise_share / 2.0))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -114,6 +143,8 @@ class Channels:
         How messages call the record.
     from_file : bool
         Whether the stimulus is a file that was played.
+    stimulus_noise : float
+        Mean square of white noise that the stimulus may hold at most, in its unit squared.
     """
 
     stimulus: Floats
@@ -125,6 +156,7 @@ class Channels:
     sweep: bool
     name: str
     from_file: bool = False
+    stimulus_noise: float = 0.0
     # Transforms that do not depend on a response, once they are made.
     _kept: dict[str, Complex] = field(init=False, repr=False, default_factory=dict)
 
@@ -159,6 +191,11 @@ class Channels:
         by_half = self._lines("half taper", half).ratios(band_hz)
         bands = [_compared(*two) for two in zip(whole, by_half, strict=True)]
         told = [b for b in sounding_bands(bands) if b.variance <= _LARGEST_DEVIATION**2]
+        share = self._noise_shares(told, flattening)
+        known = np.array([b.variance for b in told])
+        known += noise_scatter(share, np.array([b.free for b in told]))
+        sure = (share <= _MOST_NOISE) & (known <= _LARGEST_DEVIATION**2)
+        told, share = [b for b, s in zip(told, sure, strict=True) if s], share[sure]
         if not told:
             raise self._unrelated()
         return ResponseEstimate(
@@ -168,7 +205,20 @@ class Channels:
             np.array([b.variance for b in told]),
             np.array([b.coherence for b in told]),
             np.array([b.sounds_s for b in told]),
+            share,
+            np.array([b.free for b in told]),
         )
+
+    def _noise_shares(self, bands: list[Band], flattening: Response) -> Floats:
+        """The share of each band's stimulus that white noise of its channel may have."""
+        if self.stimulus_noise == 0.0 or not bands:
+            return np.zeros(len(bands))
+        flat = np.abs(flattening(np.array([b.mean_hz for b in bands]))) ** 2
+        of_unit = flat / np.array([b.density for b in bands])
+        # What the stimulus does not explain is noise at most, and scatters by its lines.
+        scatter = least_of_noise(np.array([b.free for b in bands]))
+        most = np.minimum(1.0, (1.0 - np.array([b.coherence for b in bands])) / scatter)
+        return np.asarray(of_unit * min(self.stimulus_noise, float(np.min(most / of_unit))))
 
     def _unrelated(self) -> InputError:
         """The error for an output that does not follow the stimulus at any frequency."""
@@ -334,6 +384,28 @@ class Channels:
 
         late = irfft(_moved_lines(difference, -self.late_s * self.rate_hz), difference.size)
         return replace(self, output=self.output + self.alignment.polarity * late)
+
+
+def noise_scatter(share: Floats, free_lines: Floats) -> Floats:
+    """Compute how the noise of a stimulus scatters the levels of ratios that it lowers.
+
+    Of P + Q, signal and noise, the mean of Q is known; that of M lines scatters by Q/sqrt(M), and
+    (P + Q - mean)/P with it, beside what the coherence tells.
+
+    Parameters
+    ----------
+    share : numpy.ndarray of float, shape (bands,)
+        Q/(P + Q), below 1.
+    free_lines : numpy.ndarray of float, shape (bands,)
+        Independent lines M of each band.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (bands,)
+        Variance of ln of a ratio.
+    """
+    kept = np.maximum(1.0 - share, _LEAST_KEPT)
+    return np.asarray((share / kept) ** 2 / free_lines)
 
 
 def rate_problem(rate_hz: float, band_hz: tuple[float, float], *, field: str) -> InputError | None:

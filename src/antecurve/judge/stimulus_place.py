@@ -31,6 +31,7 @@ _PLACES = {
 }
 _CONFUSED = {"generator", "emf"}  # both are at the generator; the network loads one of them
 _NOTABLE_DB = 0.02  # a twenty-fifth of the usual limit of 0.5 dB
+_DOUBT = ". The constants below hold only if it is as stated"
 _EXPLAINS = 0.5  # of the deviation above 1 kHz remains at most, where another place explains it
 
 
@@ -103,6 +104,7 @@ def stimulus_question(
                 f"{_PLACES[other]}, it would show {there[worst]:+.2f} dB at "
                 f"{format_quantity(float(frequency[worst]), 'Hz')}, not {own[worst]:+.2f} dB. "
                 f"Check where it was recorded{_option(other, decides=decides)}"
+                f"{_DOUBT if explains else ''}"
             )
     return ""
 

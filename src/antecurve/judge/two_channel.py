@@ -45,11 +45,13 @@ from antecurve.judge.response_estimate import (
 from antecurve.judge.spectral_filter import Response, quiet_samples
 from antecurve.judge.square_wave import SquareWaveCapture
 from antecurve.judge.stimulus_place import STIMULUS_AT, source_drop, stimulus_question
+from antecurve.judge.stimulus_noise import noise_ceiling
 from antecurve.judge.sweep_phase import refuse_unlike_phase
 from antecurve.judge.two_channel_observation import (
     TwoChannelObservation,
     band_frequencies,
     bands_tell_clocks,
+    noise_counts,
 )
 from antecurve.quantities import DB_PER_NEPER, check_number
 
@@ -202,6 +204,7 @@ class TwoChannelRecord(Capture):
         channels = self._aligned(flattening)
         channels, estimate, clicks_s = self._checked(channels, flattening, settings.highest_hz)
         two_clocks = self.two_clocks or channels.alignment.clock_ratio != 0.0
+        counts = noise_counts(estimate)
         return TwoChannelObservation(
             self,
             channels,
@@ -210,8 +213,10 @@ class TwoChannelRecord(Capture):
             settings.highest_hz,
             estimate,
             self._nominal(settings, band_frequencies(estimate)),
+            estimate.noise_share / 2.0 * counts,
             clicks_s=clicks_s,
             clock_is_free=two_clocks and bands_tell_clocks(channels, estimate),
+            noise_is_free=counts,
             reference=settings.reference_for(self, needed=False),
         )
 
@@ -239,17 +244,21 @@ class TwoChannelRecord(Capture):
 
         path = partial(network_log_response, through, np.zeros(through.sources))
         channels, estimate, _ = self._checked(self._aligned(straight), straight, highest_hz)
-        middle = (estimate.low_hz + estimate.high_hz) / 2.0
+        middle = estimate.middle_hz
         level, total = np.log(np.abs(estimate.ratio)), np.zeros(middle.size, dtype=complex)
         if np.std(level - path(middle).real) < np.std(level):
             flattening = self._from_stimulus(through, path)
             channels, estimate, _ = self._checked(self._aligned(flattening), flattening, highest_hz)
-            middle = (estimate.low_hz + estimate.high_hz) / 2.0
+            middle = estimate.middle_hz
             total = path(middle)
-        ratio = np.log(np.abs(estimate.ratio)) + 1j * np.unwrap(np.angle(estimate.ratio))
-        none = np.zeros((0, middle.size), dtype=complex)
-        polarity = channels.alignment.polarity
-        return DirectResponse(middle, ratio + total, estimate.variance, none, True, polarity)
+        return DirectResponse(
+            middle,
+            estimate.log_ratio + total,
+            estimate.variance,
+            estimate.noise_error[None, :] + 0j,
+            gain_told=True,
+            polarity=channels.alignment.polarity,
+        )
 
     def _aligned(self, flattening: Response) -> Channels:
         sweep = is_sweep(self.stimulus, self.rate_hz)
@@ -263,7 +272,8 @@ class TwoChannelRecord(Capture):
             sweep=sweep,
             name=self.name,
         )
-        return replace(channels, from_file=self.from_file)
+        noise = 0.0 if self.from_file else noise_ceiling(self.stimulus, self.rate_hz)
+        return replace(channels, from_file=self.from_file, stimulus_noise=noise)
 
     def _nominal(self, settings: ObservationSettings, frequency_hz: Floats) -> Complex:
         """ln of the path from EMF, or from the unit's input, with ideal playback."""
@@ -303,19 +313,19 @@ class TwoChannelRecord(Capture):
         flattening = self._from_stimulus(network, path)
         estimate = self._aligned(flattening).estimate(flattening, highest_hz=band_hz[1])
         self._check_order(estimate, flattening)
-        middle = (estimate.low_hz + estimate.high_hz) / 2.0
-        if _SWAPPED * np.std(np.log(np.abs(estimate.ratio)) + path(middle).real) < np.std(
-            np.log(np.abs(estimate.ratio))
-        ):
+        middle, ratio = estimate.middle_hz, estimate.log_ratio.real
+        if _SWAPPED * np.std(ratio + path(middle).real) < np.std(ratio):
             raise InputError(
                 self.name,
                 "an output that is flat where the network is not: that of a unit",
                 "take the unit out and record the network's own output, with its load",
             )
         inside = middle >= band_hz[0]
-        level = DB_PER_NEPER * (np.log(np.abs(estimate.ratio)) + path(middle).real)
-        deviation = DB_PER_NEPER * np.sqrt(estimate.variance)
-        off = DB_PER_NEPER * np.log(np.abs(estimate.ratio))
+        level = DB_PER_NEPER * (ratio + path(middle).real)
+        # An error that all bands share: each has as much as leaves it to their mean.
+        shared = middle.size * estimate.noise_error**2
+        deviation = DB_PER_NEPER * np.sqrt(estimate.variance + shared)
+        off = DB_PER_NEPER * ratio
         at = float(np.interp(np.log(REFERENCE_FREQUENCY_HZ), np.log(middle), off))
         return Levels(middle[inside], level[inside], deviation[inside], at)
 
@@ -335,7 +345,7 @@ class TwoChannelRecord(Capture):
     def _check_order(self, estimate: ResponseEstimate, flattening: Response) -> None:
         """Refuse channels that are the wrong way round, where the response tells."""
         level = np.log(np.abs(estimate.ratio))
-        path = np.log(np.abs(flattening((estimate.low_hz + estimate.high_hz) / 2.0)))
+        path = np.log(np.abs(flattening(estimate.middle_hz)))
         other = level + 2.0 * path
         if np.std(path) < _TELLS_ORDER:
             return
@@ -448,7 +458,7 @@ class TwoChannelRecord(Capture):
         """Refuse a record that was clipped or interrupted, by phases of a sweep or by a jump."""
         sweep = channels.sweep
         if sweep:
-            middle = (estimate.low_hz + estimate.high_hz) / 2.0
+            middle = estimate.middle_hz
             refuse_interrupted_sweep(
                 middle, estimate.ratio, estimate.variance, rate_hz=self.rate_hz, name=self.name
             )

@@ -22,7 +22,12 @@ from antecurve.judge.observation import (
 )
 from antecurve.judge.overlay import Overlay, laid_over
 from antecurve.judge.residual_shape import has_shape, noise_variance, shape_findings
-from antecurve.judge.response_estimate import Channels, ResponseEstimate
+from antecurve.judge.response_estimate import (
+    RECTANGULAR,
+    Channels,
+    ResponseEstimate,
+    noise_scatter,
+)
 from antecurve.judge.spectral_filter import Response
 from antecurve.quantities import DB_PER_NEPER
 
@@ -30,7 +35,7 @@ if TYPE_CHECKING:
     from antecurve.judge.reference import MeasuredChain
     from antecurve.judge.two_channel import TwoChannelRecord
 
-__all__ = ["TwoChannelObservation", "band_frequencies", "bands_tell_clocks"]
+__all__ = ["TwoChannelObservation", "band_frequencies", "bands_tell_clocks", "noise_counts"]
 
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -41,6 +46,10 @@ _CLOCK_UNIT = 1e-5  # the same after a second
 _MOST_GAIN = 100.0  # neper: values of a channel may be 1e20 of the other's
 _MOST_DELAY = 1e5  # units, a second: the channels are aligned before
 _MOST_CLOCK = 5.0  # units: what is left of a difference that was looked for
+_NO_NOISE = -0.5 / RECTANGULAR
+_MOST_NOISE = 3.0  # standard deviations: a little beyond either end
+_NOTABLE_NOISE_DB = 0.05  # a tenth of the usual limit of 0.5 dB
+_COUNTS = 0.2  # standard deviations: no constant moves by more of its own
 _SOUNDS_APART = 0.02  # of the record: standard deviation of when bands sound, as of a sweep
 _NOISE_REACH = 2.0  # standard deviations: noise of a band stays within in 95 of 100
 
@@ -50,7 +59,9 @@ class TwoChannelObservation(Observation):
     """Ratios as the fit sees them; nuisances are ln gain and a delay.
 
     Where two clocks may differ and bands sound at different times, what is left of the difference
-    is a third.
+    is another.  So is the noise of the stimulus, where it may lower ratios: white, and anything from
+    none to the most that the record allows (a rectangular distribution by its standard deviation,
+    JCGM 100:2008, 4.3.7).  It lowers levels and leaves phases, which no unit does.
 
     Attributes
     ----------
@@ -74,6 +85,10 @@ class TwoChannelObservation(Observation):
         Times of clicks that were left out [s].
     clock_is_free : bool
         Whether what is left of a difference of clocks is a nuisance, from the first estimate on.
+    noise_is_free : bool
+        Whether the noise of the stimulus is a nuisance, the last one.
+    scattering : numpy.ndarray of float, shape (bands,)
+        Share of the stimulus that counts as noise in the variance of ratios.
     hum_hz : tuple of float
         Tones that hum stands on, which hardly count [Hz].
     reference : MeasuredChain or None
@@ -87,9 +102,11 @@ class TwoChannelObservation(Observation):
     highest_hz: float
     estimate: ResponseEstimate
     nominal: Complex
+    scattering: Floats
     raised: float = 1.0
     clicks_s: tuple[float, ...] = ()
     clock_is_free: bool = False
+    noise_is_free: bool = False
     hum_hz: tuple[float, ...] = ()
     reference: MeasuredChain | None = None
 
@@ -115,18 +132,19 @@ class TwoChannelObservation(Observation):
 
     @property
     def rows(self) -> int:
-        """Real and imaginary part of each ratio."""
-        return 2 * self.estimate.ratio.size
+        """Real and imaginary part of each ratio, and what is known of the stimulus's noise."""
+        return 2 * self.estimate.ratio.size + int(self.noise_is_free)
 
     @property
     def nuisance_bounds(self) -> tuple[Floats, Floats]:
         """Bounds far beyond any gain and delay, so that no step of a fit runs off."""
-        bounds = np.array([_MOST_GAIN, _MOST_DELAY, _MOST_CLOCK])[: self._own_columns.shape[1]]
-        return -bounds, bounds
+        bounds = [_MOST_GAIN, _MOST_DELAY]
+        bounds += [_MOST_CLOCK] * self.clock_is_free + [_MOST_NOISE] * self.noise_is_free
+        return -np.array(bounds), np.array(bounds)
 
     @property
     def _own_columns(self) -> Complex:
-        """Derivatives of ln of a ratio by the nuisances, at both frequencies of each band."""
+        """Derivatives of ln of a ratio by gain, delay and clocks, two frequencies of each band."""
         turn = -2j * math.pi * self.frequency_hz
         columns = [np.ones(turn.size), turn * _DELAY_UNIT_S]
         if self.clock_is_free:
@@ -136,7 +154,7 @@ class TwoChannelObservation(Observation):
     @property
     def _variance(self) -> Floats:
         """Variance of the real and of the imaginary part of ln of a ratio."""
-        own = self.estimate.variance
+        own = self.estimate.variance + noise_scatter(self.scattering, self.estimate.free_lines)
         if self.reference is not None:
             own = own + self.reference.variance_at(_by_band(self.frequency_hz))
         return np.asarray(self.raised * own)
@@ -148,7 +166,23 @@ class TwoChannelObservation(Observation):
 
     def _ratios(self, nuisance: Floats, total: Complex) -> Complex:
         """Predicted ratios over the nominal response, at both frequencies of each band."""
-        return np.asarray(np.exp(total - self.nominal + self._own_columns @ nuisance))
+        columns = self._own_columns
+        ratios = np.exp(total - self.nominal + columns @ nuisance[: columns.shape[1]])
+        return np.asarray(ratios * np.repeat(1.0 - self._noise_shares(nuisance), 2))
+
+    def _noise_shares(self, nuisance: Floats) -> Floats:
+        """The share that noise has of the stimulus of each band."""
+        most = self.estimate.noise_share
+        if not self.noise_is_free:
+            return np.zeros(most.size)
+        return np.asarray(most * (0.5 + RECTANGULAR * nuisance[-1]))
+
+    def _by_noise(self, nuisance: Floats, value: Complex) -> Complex:
+        """Derivatives of ratios by the noise of the stimulus; no column where it is none."""
+        if not self.noise_is_free:
+            return np.zeros((value.size, 0), dtype=complex)
+        slope = -RECTANGULAR * self.estimate.noise_share / (1.0 - self._noise_shares(nuisance))
+        return np.asarray(value[:, None] * np.repeat(slope, 2)[:, None])
 
     def evaluate(
         self, nuisance: Floats, total: Complex, shared: Complex, rise: RiseTime
@@ -158,18 +192,23 @@ class TwoChannelObservation(Observation):
         count = total.size
         rise_column = np.zeros((count, int(rise.uncertainty_s > 0)))
         slopes = value[:, None] * np.hstack([shared, rise_column, self._own_columns])
+        slopes = np.hstack([slopes, self._by_noise(nuisance, value)])
         sigma = self._sigma
         residual = (_by_band(value) - self.estimate.ratio) / sigma
         white = _by_band(slopes) / sigma[:, None]
+        # What is known of the noise is a last row: its unknown has a standard deviation of 1.
+        known = np.eye(1, white.shape[1], white.shape[1] - 1)[: int(self.noise_is_free)]
         return Evaluation(
-            np.concatenate([residual.real, residual.imag]),
-            np.vstack([white.real, white.imag]),
+            np.concatenate([residual.real, residual.imag, nuisance[-1:][: len(known)]]),
+            np.vstack([white.real, white.imag, known]),
             self.rows,
         )
 
     def start(self, log_response: Complex) -> tuple[Floats, float]:
         """Take the mean of the levels as gain, documented in `Observation`."""
         unknowns = np.zeros(self.nuisances)
+        if self.noise_is_free:
+            unknowns[-1] = _NO_NOISE
         predicted = _by_band(self._ratios(unknowns, log_response))
         missed = np.log(np.abs(self.estimate.ratio / predicted))
         gain = float(np.mean(missed))
@@ -225,7 +264,26 @@ class TwoChannelObservation(Observation):
         middle = _by_band(self.frequency_hz)
         doubted = np.where(missed == 0.0, 0.0, noise)
         shape = shape_findings(self.name, middle, missed, shaped=has_shape(white), noise_db=doubted)
-        return [*shape, *self._click_findings(), *self._hum_findings()]
+        noise = self._noise_findings(prediction.nuisance, band_hz)
+        return [*shape, *self._click_findings(), *self._hum_findings(), *noise]
+
+    def _noise_findings(
+        self, nuisance: Floats, band_hz: tuple[float, float]
+    ) -> list[ResidualFinding]:
+        """Say where noise of the stimulus lowers the ratio."""
+        middle = self.estimate.middle_hz
+        inside = (middle >= band_hz[0]) & (middle <= band_hz[1])
+        lowered = np.where(inside, -DB_PER_NEPER * np.log1p(-self._noise_shares(nuisance)), 0.0)
+        worst = int(np.argmax(lowered))
+        if lowered[worst] < _NOTABLE_NOISE_DB:
+            return []
+        frequency = float(middle[worst])
+        text = (
+            f"{self.name}: noise of the stimulus channel lowers the ratio by about "
+            f"{lowered[worst]:.2g} dB at {frequency:.0f} Hz. That is taken out. Raise the level "
+            "of that channel, or play a signal with more at these frequencies"
+        )
+        return [ResidualFinding(ResidualKind.STIMULUS_NOISE, self.name, text, frequency)]
 
     def _hum_findings(self) -> list[ResidualFinding]:
         """Name the tones that hum stands on."""
@@ -262,7 +320,11 @@ class TwoChannelObservation(Observation):
         )
         estimate, hum_hz = without_hum_on_tones(estimate)
         nominal = prediction.log_response(band_frequencies(estimate))
-        return replace(self, channels=channels, estimate=estimate, nominal=nominal, hum_hz=hum_hz)
+        corrected = replace(
+            self, channels=channels, estimate=estimate, nominal=nominal, hum_hz=hum_hz
+        )
+        share = corrected._noise_shares(prediction.nuisance)
+        return replace(corrected, scattering=np.clip(share, 0.0, estimate.noise_share))
 
     def overlay(self, prediction: Prediction, band_hz: tuple[float, float]) -> Overlay:
         """Lay the output over the stimulus behind an ideal unit, documented in `Observation`."""
@@ -318,6 +380,22 @@ def bands_tell_clocks(channels: Channels, estimate: ResponseEstimate) -> bool:
     """
     length_s = channels.output.size / channels.rate_hz
     return float(np.std(estimate.sounds_s)) > _SOUNDS_APART * length_s
+
+
+def noise_counts(estimate: ResponseEstimate) -> bool:
+    """Tell whether the noise of the stimulus may move what a fit tells.
+
+    Parameters
+    ----------
+    estimate : ResponseEstimate
+        Ratios between the channels.
+
+    Returns
+    -------
+    bool
+        Whether the most of it moves some constant by a fifth of its standard deviation.
+    """
+    return float(np.sum(estimate.noise_share**2 / estimate.variance)) > _COUNTS**2
 
 
 def _by_band(values: NDArray[_Number]) -> NDArray[_Number]:

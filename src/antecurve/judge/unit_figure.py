@@ -52,8 +52,8 @@ class UnitFigure(Result):
         Of the uncertainty what the other channel, through the same network, does not share.
     scale : str
         Of a gain, what it rests on: ``volts``, a stated ``emf``, two ``inputs`` of an interface
-        that are taken to be alike, ``one input`` before and after, or ``levels`` of an
-        interface, which are in it.
+        whose gains may differ, ``known inputs``, ``one input`` before and after, or ``levels``
+        of an interface, which are in it.
     """
 
     _keys: ClassVar = ("name", "value", "expanded_uncertainty", "bound", "condition")

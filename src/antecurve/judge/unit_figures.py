@@ -209,7 +209,7 @@ def _gain_figures(
     if played.in_volts and played.output_in_volts:
         return [replace(gain, condition=f"output over input{assumed}")]
     if not played.in_volts and not played.output_in_volts:
-        return [_gain_re_full_scale(gain, played)]
+        return [_gain_re_full_scale(gain, played, reference)]
     if reference.full_scale_v is None:
         return []
     peak_v = math.sqrt(2.0) * reference.full_scale_v
@@ -218,14 +218,19 @@ def _gain_figures(
     return [replace(gain, value=value, condition=condition, scale="emf")]
 
 
-def _gain_re_full_scale(gain: UnitFigure, played: PlayedRecord) -> UnitFigure:
+def _gain_re_full_scale(
+    gain: UnitFigure, played: PlayedRecord, reference: InputReference
+) -> UnitFigure:
     """Gain of a sound, as far as its two sides have one scale."""
     if played.from_one_input:
         return replace(gain, condition="output over input, both by one input", scale="one input")
     if played.record.from_file:
         words = "record over played file, the levels of the interface included"
         return replace(gain, condition=words, scale="levels")
-    return replace(gain, condition="output over input, both re full scale", scale="inputs")
+    words = "output over input, both re full scale"
+    if reference.inputs_known:
+        return replace(gain, condition=words, scale="known inputs")
+    return replace(gain, condition=f"{words}, if both inputs have one gain", scale="inputs")
 
 
 def _network_deviation(network: NetworkEstimate) -> float:
