@@ -295,9 +295,7 @@ def test_noise_of_the_stimulus_fails_no_good_unit(signal: str, noise_db: float) 
     unit = Unit(low_corner_hz=2.0, high_corner_hz=300e3)
     record = two_channel_record(unit, rng, signal=signal, noise_db=-65.0)
     stimulus = record.stimulus + 10 ** (noise_db / 20) * rng.standard_normal(record.volts.size)
-    verdict = judge_unit(
-        replace(record, stimulus=stimulus), known_exactly(), conditions=CONDITIONS
-    )
+    verdict = judge_unit(replace(record, stimulus=stimulus), known_exactly(), conditions=CONDITIONS)
     assert verdict.decision is not Decision.FAIL
     deviation = verdict.deviation
     off = np.abs(deviation.deviation_db - unit.deviation_db(deviation.frequency_hz))

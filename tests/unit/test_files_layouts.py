@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from antecurve.errors import AntecurveError
+from antecurve.files.judging_texts import readings_of
 from antecurve.files.recordings import ReadingOptions, read_recording
 from antecurve.judge.square_wave import SquareWaveCapture
 from antecurve.judge.sweep import SweepCapture
@@ -297,3 +298,31 @@ def test_decimal_commas_behind_a_run_of_whole_numbers(tmp_path: Path) -> None:
 )  # fmt: skip
 def test_what_was_guessed_is_said(content: str, says: str, tmp_path: Path) -> None:
     assert says in read_recording(written(tmp_path, content)).understood
+
+
+@pytest.mark.parametrize("mark", ["point", "comma"])
+def test_a_stated_mark_counts_only_where_a_file_reads_either_way(mark: str, tmp_path: Path) -> None:
+    """Files of two instruments beside each other: each tells its own mark."""
+    points = written(tmp_path, "time (s),volts (V)\n" + table(TIME, ONE), "points.csv")
+    commas = written(
+        tmp_path, "time (s);volts (V)\n" + table(TIME, ONE, sep=";", comma=True), "commas.csv"
+    )
+    for path in (points, commas):
+        capture = read_recording(path, ReadingOptions(decimal=mark)).capture
+        assert isinstance(capture, SquareWaveCapture)
+        assert capture.volts == pytest.approx(ONE, abs=1e-8)
+
+
+def test_marks_are_for_all_captures_or_for_each() -> None:
+    def marks(*given: str, captures: int) -> list[str | None]:
+        readings = readings_of(
+            ["2"], channel=None, stimulus_at=None, time_unit=None, decimal=given, captures=captures
+        )
+        assert all(r.stimulus == 2 for r in readings)
+        return [r.decimal for r in readings]
+
+    assert marks(captures=2) == [None, None]
+    assert marks("comma", captures=2) == ["comma", "comma"]
+    assert marks("comma", "point", captures=2) == ["comma", "point"]
+    with pytest.raises(AntecurveError, match="--decimal.*give one for all captures, or 3"):
+        marks("comma", "point", captures=3)

@@ -98,8 +98,13 @@ Units = Annotated[
     ),
 ]
 DecimalMark = Annotated[
-    Optional[str],  # noqa: UP045
-    typer.Option("--decimal", metavar="MARK", help="Decimal mark of the file: point or comma."),
+    Optional[list[str]],  # noqa: UP045
+    typer.Option(
+        "--decimal",
+        metavar="MARK",
+        help="Decimal mark, point or comma, of files that read either way. Give one for all of "
+        "them, or one for each capture.",
+    ),
 ]
 MeterResistance = Annotated[
     str,

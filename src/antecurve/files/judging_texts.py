@@ -170,7 +170,7 @@ def readings_of(
     channel: int | None,
     stimulus_at: str | None,
     time_unit: str | None,
-    decimal: str | None,
+    decimal: Sequence[str] | None,
     units: str | None = None,
     captures: int = 1,
     idle: int | None = None,
@@ -181,8 +181,10 @@ def readings_of(
     ----------
     stimuli : sequence of str or None
         Channels or files that were played.
-    channel, stimulus_at, time_unit, decimal, units
+    channel, stimulus_at, time_unit, units
         As in `ReadingOptions`, for all captures.
+    decimal : sequence of str or None
+        Decimal marks of files that read either way: one for all, or one for each.
     captures : int, optional
         Number of captures.
     idle : int or None, optional
@@ -196,20 +198,23 @@ def readings_of(
     Raises
     ------
     InputError
-        When there are neither one nor as many stimuli.
+        When there are neither one nor as many stimuli, or decimal marks.
     """
-    named = stimuli or []
-    if len(named) > 1 and len(named) != captures:
-        each = "give one" if captures == 1 else f"give one for all captures, or {captures}"
-        raise InputError("--stimulus", ", ".join(named), each)
-    plain = ReadingOptions(channel, None, stimulus_at, time_unit, decimal, units=units)
+    named, marks = stimuli or [], decimal or []
+    for option, given in (("--stimulus", named), ("--decimal", marks)):
+        if len(given) > 1 and len(given) != captures:
+            each = "give one" if captures == 1 else f"give one for all captures, or {captures}"
+            raise InputError(option, ", ".join(given), each)
+    plain = ReadingOptions(channel, None, stimulus_at, time_unit, units=units)
     readings = [
         replace(plain, stimulus=int(text), idle=idle)
         if text.isdecimal()
         else replace(plain, played=Path(text), idle=idle)
         for text in named
     ] or [replace(plain, idle=idle)]
-    return tuple(readings * (captures if len(readings) == 1 else 1))
+    readings *= captures if len(readings) == 1 else 1
+    stated = marks if len(marks) > 1 else [*marks, None][:1] * captures
+    return tuple(replace(r, decimal=mark) for r, mark in zip(readings, stated, strict=True))
 
 
 def meter_accuracy(

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from antecurve.errors import FileFormatError
 from antecurve.files.column_units import ColumnUnit
-from antecurve.files.table_header import table_header
+from antecurve.files.table_header import TableHeader, table_header
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -104,7 +104,7 @@ def number_table(
     path : str
         The file, for messages.
     decimal : str, optional
-        ``point`` or ``comma``, where the file leaves it open.
+        ``point`` or ``comma``; it counts where the file leaves it open, and only there.
     count : int, optional
         Number of columns, where it is known.
 
@@ -124,16 +124,15 @@ def number_table(
     layout = _layout(lines, path)
     _check_first(lines, layout, path)
     stated = None if decimal is None else DECIMALS[decimal]
-    pairs = stated == "," and layout.separator == "," and '"' not in lines[layout.first]
-    if pairs:
+    above = [line.strip(" ").lstrip(_COMMENT).strip(" ") for line in lines[: layout.first]]
+    above = [line for line in above if line.strip()]
+    header = _header(lines, above, layout)
+    last = split_cells(above[-1] if above else "", layout.separator)
+    named = header.named and len(last) >= len(layout.places) or count == len(layout.places)
+    if not named and _pairs_of_commas(lines, layout, path, stated):
         half = tuple(range(len(layout.places) // 2))
         layout = replace(layout, pairs=True, places=half, width=len(half))
-    above = [line.strip(" ").lstrip(_COMMENT).strip(" ") for line in lines[: layout.first]]
-    beside = _beside(lines, layout)
-    header = table_header(
-        [(line, split_cells(line, layout.separator)) for line in above if line.strip()],
-        places=layout.places, width=layout.width, beside=beside,
-    )  # fmt: skip
+        header = _header(lines, above, layout)
     repeated = {
         line.strip() for line in lines[: layout.first]
         if not all(_is_number(cell, layout.separator) for cell in split_cells(line, ","))
@@ -144,13 +143,19 @@ def number_table(
         if line.strip() and line.lstrip()[0] not in _COMMENT and line.strip() not in repeated
     ]
     cells, kept = _cell_table(kept, layout, path)
-    last = next((line for line in reversed(above) if line.strip()), "")
-    named = header.named and len(split_cells(last, layout.separator)) >= len(layout.places)
-    mark = stated or _decimal_mark(cells, layout, path, named=named or count == len(layout.places))
+    mark = "," if layout.pairs else _decimal_mark(cells, layout, path, stated)
     columns = _numbers(cells, kept, mark, path)
     if len(columns) < 2:
         raise _no_table(path)
     return NumberTable(path, columns, header.names, header.units, header.description, mark)
+
+
+def _header(lines: Sequence[str], above: Sequence[str], layout: _Layout) -> TableHeader:
+    """What stands above the columns of numbers, and before them."""
+    return table_header(
+        [(line, split_cells(line, layout.separator)) for line in above],
+        places=layout.places, width=layout.width, beside=_beside(lines, layout),
+    )  # fmt: skip
 
 
 def split_cells(line: str, separator: str) -> list[str]:
@@ -307,10 +312,8 @@ def _check_first(lines: Sequence[str], layout: _Layout, path: str) -> None:
         )
 
 
-def _decimal_mark(cells: pd.DataFrame, layout: _Layout, path: str, *, named: bool) -> str:
-    """The decimal mark; cells that read with either are refused."""
-    if layout.separator == ",":
-        _check_commas(cells, layout, path, named=named)
+def _decimal_mark(cells: pd.DataFrame, layout: _Layout, path: str, stated: str | None) -> str:
+    """The decimal mark; cells that read with either are refused where none is stated."""
     telling = ",." if layout.separator == ";" else ","
     marked = [
         text for column in cells for text in cells[column] if any(mark in text for mark in telling)
@@ -319,6 +322,8 @@ def _decimal_mark(cells: pd.DataFrame, layout: _Layout, path: str, *, named: boo
     if not commas and not (marked and all(_GROUPED[","].match(text) for text in marked)):
         return "."
     possible = [mark for mark in ".," if all(_reads_with(text, mark) for text in marked)]
+    if len(possible) == 2 and stated is not None:
+        return stated
     if len(possible) == 2:
         raise FileFormatError(
             path, marked[0],
@@ -331,17 +336,24 @@ def _reads_with(cell: str, mark: str) -> bool:
     return bool(_PLAIN[mark].match(cell) or _GROUPED[mark].match(cell)) or cell.lower() in _MARKS
 
 
-def _check_commas(cells: pd.DataFrame, layout: _Layout, path: str, *, named: bool) -> None:
-    """Refuse rows whose commas may separate cells or mark decimals."""
+def _pairs_of_commas(
+    lines: Sequence[str], layout: _Layout, path: str, stated: str | None
+) -> bool:
+    """Whether two cells are a number; commas that may do either are refused if none is stated."""
     count = len(layout.places)
-    rows = cells.head(_RUN).to_numpy().tolist()
-    whole = all(re.match(rf"[+-]?\d+{_EXPONENT}", cell) for row in rows for cell in row)
-    if whole and count % 2 == 0 and not named:
+    if layout.separator != "," or count % 2 or '"' in lines[layout.first]:
+        return False
+    rows = [split_cells(line, ",") for line in lines[layout.first :][: 2 * _RUN] if line.strip()]
+    rows = [[row[k] for k in layout.places] for row in rows[:_RUN] if len(row) == layout.width]
+    if not all(re.match(rf"[+-]?\d+{_EXPONENT}", cell) for row in rows for cell in row):
+        return False
+    if stated is None:
         raise FileFormatError(
             f"{path}, line {layout.first + 1}", ",".join(rows[0]),
             f"it reads as {count} columns of whole numbers or {count // 2} with a decimal comma; "
             "state --decimal",
         )  # fmt: skip
+    return stated == ","
 
 
 def _numbers(cells: pd.DataFrame, kept: list[tuple[int, str]], mark: str, path: str) -> Floats:

@@ -110,9 +110,7 @@ class FigureDecision(Result):
             name = FIGURE_NAMES[self.limit.name]
             return f"limited but not measured: {name}. It needs {needed}"
         if self.is_open:
-            return (
-                f"limited but not judged: {self.figure.text}. {_OPEN[self.figure.scale]}"
-            )
+            return f"limited but not judged: {self.figure.text}. {_OPEN[self.figure.scale]}"
         return f"{self.figure.text}; limit {self.limits_text}"
 
     @property

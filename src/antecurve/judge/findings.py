@@ -310,9 +310,10 @@ def _sentence(effect: _Effect, fit: Fit) -> str:
 
 def _first_order_too(fit: Fit, value: FittedValue) -> str:
     """Say that captures allow a low corner of first order as well as the best one."""
-    low = value.name == "low_corner_hz"
     allowed = {f.shape.low_end for f in fit.families if f.acceptable}
-    return " (the captures allow first order as well)" if low and LowEnd.FIRST_ORDER in allowed else ""
+    if value.name != "low_corner_hz" or LowEnd.FIRST_ORDER not in allowed:
+        return ""
+    return " (the captures allow first order as well)"
 
 
 def _micro(seconds: float) -> str:

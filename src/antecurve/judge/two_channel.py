@@ -44,8 +44,8 @@ from antecurve.judge.response_estimate import (
 )
 from antecurve.judge.spectral_filter import Response, quiet_samples
 from antecurve.judge.square_wave import SquareWaveCapture
-from antecurve.judge.stimulus_place import STIMULUS_AT, source_drop, stimulus_question
 from antecurve.judge.stimulus_noise import noise_ceiling
+from antecurve.judge.stimulus_place import STIMULUS_AT, source_drop, stimulus_question
 from antecurve.judge.sweep_phase import refuse_unlike_phase
 from antecurve.judge.two_channel_observation import (
     TwoChannelObservation,

@@ -59,9 +59,9 @@ class TwoChannelObservation(Observation):
     """Ratios as the fit sees them; nuisances are ln gain and a delay.
 
     Where two clocks may differ and bands sound at different times, what is left of the difference
-    is another.  So is the noise of the stimulus, where it may lower ratios: white, and anything from
-    none to the most that the record allows (a rectangular distribution by its standard deviation,
-    JCGM 100:2008, 4.3.7).  It lowers levels and leaves phases, which no unit does.
+    is another.  So is the noise of the stimulus, where it may lower ratios: white, and anything
+    from none to the most that the record allows (a rectangular distribution by its standard
+    deviation, JCGM 100:2008, 4.3.7).  It lowers levels and leaves phases, which no unit does.
 
     Attributes
     ----------
