@@ -128,7 +128,7 @@ def number_table(
     above = [line for line in above if line.strip()]
     header = _header(lines, above, layout)
     last = split_cells(above[-1] if above else "", layout.separator)
-    named = header.named and len(last) >= len(layout.places) or count == len(layout.places)
+    named = (header.named and len(last) >= len(layout.places)) or count == len(layout.places)
     if not named and _pairs_of_commas(lines, layout, path, stated):
         half = tuple(range(len(layout.places) // 2))
         layout = replace(layout, pairs=True, places=half, width=len(half))
@@ -336,9 +336,7 @@ def _reads_with(cell: str, mark: str) -> bool:
     return bool(_PLAIN[mark].match(cell) or _GROUPED[mark].match(cell)) or cell.lower() in _MARKS
 
 
-def _pairs_of_commas(
-    lines: Sequence[str], layout: _Layout, path: str, stated: str | None
-) -> bool:
+def _pairs_of_commas(lines: Sequence[str], layout: _Layout, path: str, stated: str | None) -> bool:
     """Whether two cells are a number; commas that may do either are refused if none is stated."""
     count = len(layout.places)
     if layout.separator != "," or count % 2 or '"' in lines[layout.first]:

@@ -44,6 +44,9 @@ _CLEARLY = 3.0  # times less left than by the other reading
 _HARDLY = 0.5  # of the power left: not the explanation
 _STRENGTHS = np.geomspace(1e-4, 0.5, 38)  # of the peak, in steps of 26 %
 _MOVES = np.geomspace(1e-3, 2.0, 23)  # of the logarithm of a constant, in steps of 41 %
+_SOFT_ROUNDS = 4  # each takes the error of the share down to a fifth of itself
+_MOST_SOFT = 0.3  # of the peak: a third at which the top of v - k v^3 turns
+_SMALL = 1e-6  # of the peak: as good as none
 _LEVEL_ROUNDS = 3  # each takes the error of the level down to the distortion's share of it
 _REACH_HZ = 200e3  # ten times the band: edges are as steep as a network leaves them
 _TURNS = 4.0  # points over a turn of the highest harmonic
@@ -155,17 +158,44 @@ def soft_change(difference: LevelDifference, waves: UnitWaves) -> SoftChange:
     SoftChange
         The term, by least squares; what it leaves beyond noise raises its deviation.
     """
-    orders = difference.orders.astype(int)
-    first, third = np.fft.rfft([waves.output, waves.output**3])[:, orders]
-    of_one = (difference.level_ratio**2 - 1.0) * third / first
-    without = replace(difference, error=np.asarray(of_one, dtype=complex))
-    column = np.concatenate(without.missed(0.0 * of_one))
-    values = np.concatenate(difference.missed(0.0 * of_one))
-    power = float(column @ column)
-    share = float(column @ values) / power
+    values, share = np.concatenate(difference.missed(0.0 * difference.error)), 0.0
+    for _ in range(_SOFT_ROUNDS):
+        of_one = _soft_slope(difference, waves.output, share)
+        without = replace(difference, error=of_one)
+        column = np.concatenate(without.missed(0.0 * of_one))
+        power = float(column @ column)
+        share = float(np.clip(column @ values / power, -_MOST_SOFT, _MOST_SOFT))
     missed = values - share * column
     raised = max(1.0, float(missed @ missed) / (missed.size - _FITTED))
     return SoftChange(share, math.sqrt(raised / power))
+
+
+def _soft_slope(difference: LevelDifference, fitted: Floats, share: float) -> Complex:
+    """Difference of the logarithms by a third-order term, over its share.
+
+    The fit has the tops as flat as the records have them on average; the term makes them so of
+    tops that tilt more.
+    """
+    ratio, orders = difference.level_ratio, np.arange(1, int(difference.orders.max()) + 1, 2)
+    small = share if abs(share) > _SMALL else _SMALL
+    lines = np.fft.rfft(fitted)
+
+    def changes(wave: Floats) -> tuple[Complex, Complex]:
+        own, high, low = (
+            np.fft.rfft(v)[orders]
+            for v in (wave, _compressed(wave, small), _compressed(ratio * wave, small) / ratio)
+        )
+        return np.log(high / own), np.log(low / own)
+
+    wave = fitted
+    for _ in range(_SOFT_ROUNDS if share else 0):
+        mean = np.mean(changes(wave), axis=0)
+        every = np.interp(np.arange(lines.size), orders, mean)
+        wave = np.fft.irfft(lines * np.exp(-every), fitted.size)
+        wave = wave / np.abs(wave).max()
+    high, low = changes(wave)
+    at = (difference.orders.astype(int) - 1) // 2
+    return np.asarray((high - low)[at] / small, dtype=complex)
 
 
 def unit_waves(

@@ -37,6 +37,7 @@ __all__ = [
     "edges_note",
     "fitted_ringing",
     "is_nonlinear",
+    "level_step_note",
     "levels_note",
     "misfit_uncertainty_db",
     "not_linear",
@@ -149,11 +150,9 @@ def levels_note(fit: Fit, band_hz: tuple[float, float]) -> str:
         What a pass leaves open, and which capture would show it.
     """
     harmonics = _harmonics(fit)
-    pairs = unlike_levels(harmonics)
-    if not pairs:
+    step_db = _level_step_db(fit, harmonics)
+    if step_db is None:
         return f"The pass holds at the level captured. {_other_level(fit, band_hz)}"
-    gains = [fit.observations[k].gain(fit.prediction(k).nuisance) for k in _squares(fit)]
-    step_db = max(20.0 * math.log10(gains[high] / gains[low]) for low, high in pairs)
     least = least_soft_change(harmonics, band_hz=band_hz, waves=partial(_waves, fit))
     unseen = (
         f"Of soft compression at the output, less than {100.0 * least:.2g} % does not show"
@@ -165,6 +164,35 @@ def levels_note(fit: Fit, band_hz: tuple[float, float]) -> str:
         f"{_before_a_capacitor(step_db)}. If the generator's own step is larger than "
         f"{step_db:.2f} dB, the unit compresses"
     )
+
+
+def level_step_note(fit: Fit) -> str:
+    """Say what an open verdict leaves of compression that no harmonic shows.
+
+    Parameters
+    ----------
+    fit : Fit
+        The fit.
+
+    Returns
+    -------
+    str
+        How it shows; empty without square waves at two levels.
+    """
+    step_db = _level_step_db(fit, _harmonics(fit))
+    if step_db is None:
+        return ""
+    return (
+        f"The captures are {step_db:.2f} dB apart. Compression before a coupling capacitor shows "
+        "by that step alone. If the generator's own step is larger, the unit compresses"
+    )
+
+
+def _level_step_db(fit: Fit, harmonics: Sequence[RelativeHarmonics]) -> float | None:
+    """The largest step between square waves of one frequency [dB]; none where levels are alike."""
+    gains = [fit.observations[k].gain(fit.prediction(k).nuisance) for k in _squares(fit)]
+    steps = [20.0 * math.log10(gains[high] / gains[low]) for low, high in unlike_levels(harmonics)]
+    return max(steps, default=None)
 
 
 def _before_a_capacitor(step_db: float) -> str:

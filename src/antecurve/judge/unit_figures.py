@@ -95,6 +95,7 @@ def with_figure_limits(verdict: Verdict, limits: Sequence[FigureLimit]) -> Verdi
     return replace(
         verdict,
         decision=worst,
+        levels=verdict.levels if worst is verdict.decision else "",
         figure_decisions=decisions,
         findings=(*ruled, *(text for text in asked if text), *verdict.findings),
     )

@@ -162,8 +162,8 @@ class Verdict(Result):
 
     @property
     def notes(self) -> tuple[str, ...]:
-        """What a pass leaves open and intervals allow for, in words; no finding about the unit."""
-        open_level = self.decision is Decision.PASS and self.levels and self.overlay is None
+        """What captures leave open and intervals allow for, in words; no finding about the unit."""
+        open_level = self.decision is not Decision.FAIL and self.overlay is None
         level, parts = (
             self.levels if open_level else "",
             _ANY_CORRELATION if self.parts_read else "",

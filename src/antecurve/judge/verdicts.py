@@ -31,6 +31,7 @@ from antecurve.judge.overlay import Overlay
 from antecurve.judge.residuals import (
     edges_note,
     fitted_ringing,
+    level_step_note,
     levels_note,
     misfit_uncertainty_db,
     not_linear,
@@ -361,11 +362,21 @@ def _verdict(case: Case, reading: _Reading) -> Verdict:
         overlay=_overlay(fit, band),
         question=question,
         unit_curve=case.curve.name,
-        levels="" if decision is Decision.FAIL else levels_note(fit, band),
+        levels=_levels(fit, band, decision, reading.residuals),
         edges=edges_note(fit, band) if decision is Decision.PASS else "",
         parts_read=bool(findings.fitted) and case.network.shares_meter,
         unlike_any_db=_unlike_any_db(reading.residuals),
     )
+
+
+def _levels(
+    fit: Fit, band: tuple[float, float], decision: Decision, residuals: Sequence[ResidualFinding]
+) -> str:
+    """What captures say of levels, where nothing was found that depends on them."""
+    if decision is Decision.PASS:
+        return levels_note(fit, band)
+    told = any(r.kind in (ResidualKind.LEVEL, ResidualKind.TWO_UNITS) for r in residuals)
+    return "" if told or decision is Decision.FAIL else level_step_note(fit)
 
 
 def _unlike_any_db(residuals: Sequence[ResidualFinding]) -> float:
