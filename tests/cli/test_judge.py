@@ -277,7 +277,7 @@ def test_a_unit_set_to_another_curve(bench: Path, capsys: pytest.CaptureFixture[
     same = invoke(capsys, "judge", *swept, *times, "--json")
     assert same.code == 0
     shown = invoke(capsys, "scope", design, *stated)
-    assert "after playback stands what a correct unit shows" in shown.out
+    assert "'after playback' is right for a correct unit" in shown.out
     for command in ("sheet", "scope"):
         shown = invoke(capsys, command, design, "--unit-curve", "disc-nab-1949")
         assert "Unit set to disc-nab-1949 (unverified): " in shown.out

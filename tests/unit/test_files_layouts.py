@@ -324,5 +324,5 @@ def test_marks_are_for_all_captures_or_for_each() -> None:
     assert marks(captures=2) == [None, None]
     assert marks("comma", captures=2) == ["comma", "comma"]
     assert marks("comma", "point", captures=2) == ["comma", "point"]
-    with pytest.raises(AntecurveError, match="--decimal.*give one for all captures, or 3"):
+    with pytest.raises(AntecurveError, match=r"--decimal.*give one for all captures, or 3"):
         marks("comma", "point", captures=3)

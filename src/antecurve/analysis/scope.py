@@ -107,6 +107,8 @@ class ScopeTrace(Result):
         After playback with unit gain at 1 kHz [V].
     network_measures, playback_measures : TraceMeasures
         Tilt, overshoot and rise time of the two traces.
+    set_to : str
+        Curve that the unit is set to, in words; empty for that of the network.
     """
 
     _keys: ClassVar = (
@@ -127,6 +129,7 @@ class ScopeTrace(Result):
     playback_v: Floats
     network_measures: TraceMeasures
     playback_measures: TraceMeasures
+    set_to: str = ""
 
     def __post_init__(self) -> None:
         hold_read_only(self, "time_s", "input_v", "network_v", "playback_v")
@@ -180,6 +183,8 @@ class FaultSheet(Result):
         One period [s], read-only.
     traces : tuple of FaultTrace
         Ideal playback first.
+    set_to : str
+        Curve that the unit is set to, in words; empty for that of the network.
     """
 
     _rows: ClassVar = "traces"
@@ -187,6 +192,7 @@ class FaultSheet(Result):
     wave: SquareWave
     time_s: Floats
     traces: tuple[FaultTrace, ...]
+    set_to: str = ""
 
     def __post_init__(self) -> None:
         hold_read_only(self, "time_s")
@@ -249,7 +255,13 @@ def scope_trace(
         response_to_square_wave(after, wave, time),
         measure_trace(behind, wave),
         measure_trace(after, wave),
+        _set_to(conditions),
     )
+
+
+def _set_to(conditions: Conditions) -> str:
+    """The curve that the unit is set to, in words; empty for that of the network."""
+    return "" if conditions.unit_curve is None else curve_label(conditions.unit_curve.name)
 
 
 @dataclass(frozen=True, slots=True)
@@ -391,10 +403,8 @@ def fault_sheet(
     traces = []
     if playbacks is None:
         ideal, *faults = common_faults(curve)
-        if conditions.unit_curve is not None:
-            ideal = replace(
-                ideal, remark=f"What a correct unit set to {curve_label(curve.name)} shows."
-            )
+        if set_to := _set_to(conditions):
+            ideal = replace(ideal, remark=f"What a correct unit set to {set_to} shows.")
         playbacks = (ideal, *faults)
     for playback in playbacks:
         fractions = partial_fractions(emphasis.times(playback_chain(curve, playback)))
@@ -406,7 +416,7 @@ def fault_sheet(
         values = response_to_square_wave(fractions, shown, time)
         measures = measure_trace(fractions, shown)
         traces.append(FaultTrace(playback, values, measures, shown, time, ideal_v))
-    return FaultSheet(wave, _period(wave, samples), tuple(traces))
+    return FaultSheet(wave, _period(wave, samples), tuple(traces), _set_to(conditions))
 
 
 def _revealing_wave(playback: Playback, wave: SquareWave) -> SquareWave:

@@ -125,8 +125,8 @@ def judge(
         Optional[str],  # noqa: UP045
         typer.Option(
             metavar="VOLTS",
-            help="Voltage (rms) of a sine at full scale, where the stimulus is a sound file; of "
-            "both inputs where two were recorded.",
+            help="Voltage (rms) of a sine at full scale, where the stimulus is a sound file. "
+            "Where two inputs were recorded it holds for both.",
         ),
     ] = None,
     stimulus_at: StimulusAt = None,

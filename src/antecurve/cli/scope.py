@@ -152,7 +152,7 @@ def _show(trace: ScopeTrace, sheet: FaultSheet, limited: LimitedPeaks, set_to: s
     ]
     show_table(measure_rows(measures))
     if set_to:
-        say(f"Unit set to {curve_label(set_to)}: after playback stands what a correct unit shows.")
+        say(f"Unit set to {curve_label(set_to)}: 'after playback' is right for a correct unit.")
     say(limited_line(limited))
     say("Common faults of playback:")
     show_table(fault_rows(sheet, first=1))

@@ -235,7 +235,7 @@ def lines_of(pair: Pair, *, timed: bool = False, output: Complex | None = None) 
 
 @lru_cache(maxsize=4)
 def _taper(size: int, ends: tuple[int, ...]) -> tuple[Floats, Complex, float]:
-    """A window that rises and falls over so many samples, what its lines share of noise, its power."""
+    """A window over so many samples at either end, what its lines share of noise, its power."""
     from scipy.fft import rfft
 
     window = np.ones(size)

@@ -9,6 +9,8 @@ the stimulus is noise at most: the ratio lies between the estimates of both chan
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -18,10 +20,16 @@ __all__ = ["least_of_noise", "noise_ceiling"]
 
 Floats = NDArray[np.float64]
 
-_BAND_HZ = (100.0, 14e3)  # below noise rises and hum stands, above converters' filters begin
-_SHORT_S = 0.05  # two of them fit into the silence that a sweep needs about it
-_MOST_SHORT = 400  # stretches, evenly spread: as many tell a silence of 1 % of a record
-_LINES = 64  # whose mean power scatters by a sixth under a Hann window
+_FROM_HZ = 100.0  # below noise rises and hum stands
+_FILTERS_FROM_HZ = 14e3  # of converters at 32 kHz
+_HIGHEST_SHARE = 0.45  # of the sampling rate, as of responses
+_STEP = 2.0 ** (1.0 / 6.0)  # of frequency, in which a filter falls by far
+_FILTERED = 0.1  # of the power a third of an octave below; music and noise fall by a few dB
+_STRETCHES = ((0.05, 64), (0.2, 32))
+"""Length [s] of stretches and lines of a cell: for silence, of which a sweep needs 0.1 s, and for
+gaps between tones that last."""
+_MOST_STRETCHES = 400  # evenly spread: as many tell a silence of 1 % of a record
+_LINES = 64  # of a cell of the whole record: their mean scatters by a sixth under a Hann window
 _BLUR = 35.0 / 18.0  # sum w^4 N/(sum w^2)^2 of a Hann window: lines that share their noise
 _RISK = 0.025  # that some cell lies as far below the noise
 _DIGITAL = 1e-14  # of the peak's square, 140 dB: no converter is that quiet
@@ -42,30 +50,56 @@ def noise_ceiling(stimulus: Floats, rate_hz: float) -> float:
     float
         Its largest mean square, over all frequencies up to half the sampling rate.
     """
-    short = max(4 * _LINES, round(_SHORT_S * rate_hz))
-    apart = max(short // 2, (stimulus.size - short) // _MOST_SHORT)
-    starts = range(0, max(1, stimulus.size - short + 1), apart)
-    stretches = [stimulus[s : s + short] for s in starts]
-    # A stretch of equal samples was cut off or cut in: it tells nothing of the rest.
-    parts = [stimulus, *(s for s in stretches if np.ptp(s) > 0.0)]
-    cells = np.concatenate([_cells(part, rate_hz) for part in parts])
+    band_hz = (_FROM_HZ, _unfiltered_hz(stimulus, rate_hz))
+    bounds = [_least([stimulus], rate_hz, band_hz, lines=_LINES)]
+    for seconds, lines in _STRETCHES:
+        size = min(stimulus.size, max(4 * lines, round(seconds * rate_hz)))
+        apart = max(size // 2, (stimulus.size - size) // _MOST_STRETCHES)
+        starts = range(0, stimulus.size - size + 1, apart)
+        stretches = [stimulus[s : s + size] for s in starts]
+        # A stretch of equal samples was cut off or cut in: it tells nothing of the rest.
+        sounding = [s for s in stretches if np.ptp(s) > 0.0]
+        bounds.append(_least(sounding, rate_hz, band_hz, lines=lines))
     rounding = quantisation_step(stimulus) ** 2 / 12.0
-    least = max(rounding, _DIGITAL * float(np.max(np.abs(stimulus))) ** 2)
-    scatter = least_of_noise(np.full(cells.size, _LINES / _BLUR))
-    return max(least, float(np.min(cells / scatter)))
+    return max(rounding, _DIGITAL * float(np.max(np.abs(stimulus))) ** 2, min(bounds))
 
 
-def _cells(part: Floats, rate_hz: float) -> Floats:
-    """Mean squares that white noise of the power of each few neighbouring lines would have."""
+def _least(
+    parts: Sequence[Floats], rate_hz: float, band_hz: tuple[float, float], *, lines: int
+) -> float:
+    """The least mean square that white noise of the power of a few neighbouring lines has."""
+    cells = [np.zeros(0)]
+    for part in parts:
+        first, last = (round(f * part.size / rate_hz) for f in band_hz)
+        power = _power(part)[max(1, first) : last]
+        power = power[: power.size // lines * lines]
+        cells.append(power.reshape(-1, lines).mean(axis=1))
+    every = np.concatenate(cells)
+    scatter = least_of_noise(np.full(max(1, every.size), lines / _BLUR))
+    return float(np.min(every, initial=np.inf)) / float(scatter[0])
+
+
+def _power(part: Floats) -> Floats:
+    """Power of each line; of white noise its mean square."""
     from scipy.fft import rfft
 
     window = np.hanning(part.size)
     lines = rfft((part - part.mean()) * window)
-    first, last = (round(f * part.size / rate_hz) for f in _BAND_HZ)
-    inside = lines[max(1, first) : min(last, lines.size - 1)]
-    inside = inside[: max(1, inside.size // _LINES) * _LINES]
-    power = (inside.real**2 + inside.imag**2) / float(window @ window)
-    return np.asarray(power.reshape(-1, min(_LINES, power.size)).mean(axis=1))
+    return np.asarray((lines.real**2 + lines.imag**2) / float(window @ window))
+
+
+def _unfiltered_hz(stimulus: Floats, rate_hz: float) -> float:
+    """Frequency up to which no filter of a converter takes the noise away."""
+    highest = _HIGHEST_SHARE * rate_hz
+    power, at = _power(stimulus), _FILTERS_FROM_HZ / _STEP**2
+    means = []
+    while at * _STEP <= highest:
+        first, last = (round(f * stimulus.size / rate_hz) for f in (at, at * _STEP))
+        means.append(float(power[first:last].mean()))
+        if len(means) > 2 and means[-1] < _FILTERED * means[-3]:
+            return at / _STEP
+        at *= _STEP
+    return highest
 
 
 def least_of_noise(free_lines: Floats) -> Floats:

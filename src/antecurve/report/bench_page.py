@@ -18,7 +18,7 @@ from antecurve.report.bench_tables import (
 )
 from antecurve.report.cautions import CAUTIONS
 from antecurve.report.charts import fault_chart
-from antecurve.report.descriptions import fault_text
+from antecurve.report.descriptions import fault_text, setting_text
 from antecurve.report.html_page import html_page
 from antecurve.report.page_chart import page_chart
 from antecurve.report.practical_notes import PRACTICAL_NOTES
@@ -145,7 +145,7 @@ def bench_page(
     readings, others = parts[: len(instruments)], parts[len(instruments) :]
     return html_page(
         "bench_sheet.html.j2",
-        title=f"Bench sheet: {title}",
+        title=f"Bench sheet: {title}{setting_text(plan.faults.set_to)}",
         date=date,
         readings=readings,
         appendix=[part for part in others if part.on_request],

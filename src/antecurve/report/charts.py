@@ -23,6 +23,7 @@ from antecurve.report.chart import (
     Panel,
     frequency_chart,
 )
+from antecurve.report.descriptions import setting_text
 
 if TYPE_CHECKING:
     from antecurve.analysis.response import ResponseTable
@@ -295,7 +296,11 @@ def scope_chart(trace: ScopeTrace) -> Chart:
     for title, values, colour in (
         ("EMF of the generator", trace.input_v, ORANGE),
         ("at the unit's input", trace.network_v, BLUE),
-        (f"after playback ({trace.playback.name})", trace.playback_v, GREEN),
+        (
+            f"after playback ({trace.playback.name}{setting_text(trace.set_to)})",
+            trace.playback_v,
+            GREEN,
+        ),
     ):
         time, closed = _with_lead(trace.wave, trace.time_s, values)
         volts, volt = _prefixed(float(np.abs(closed).max()), "V")
@@ -351,7 +356,7 @@ def fault_chart(sheet: FaultSheet) -> Chart:
         y_label=f"after playback in {volt}; dashed: ideal playback",
         widths=(1.0,) * _COLUMNS,
         height=max(_NAMED_HEIGHT, 60.0 + 160.0 * math.ceil(len(panels) / _COLUMNS)),
-        title=f"Square wave of {frequency}, EMF ±{amplitude}",
+        title=f"Square wave of {frequency}, EMF ±{amplitude}{setting_text(sheet.set_to)}",
     )
 
 

@@ -25,6 +25,7 @@ __all__ = [
     "response_text",
     "schematic_text",
     "scope_text",
+    "setting_text",
     "trace_text",
 ]
 
@@ -121,6 +122,22 @@ def response_text(response: ResponseTable) -> str:
     )
 
 
+def setting_text(set_to: str) -> str:
+    """Name the curve that a unit is set to, behind what it shows.
+
+    Parameters
+    ----------
+    set_to : str
+        The curve in words; empty for that of the network.
+
+    Returns
+    -------
+    str
+        Begins with a comma; empty where there is nothing to say.
+    """
+    return f", unit set to {set_to}" if set_to else ""
+
+
 def scope_text(trace: ScopeTrace) -> str:
     """Describe the figure of a square wave in words.
 
@@ -140,9 +157,10 @@ def scope_text(trace: ScopeTrace) -> str:
     ]
     tilt = trace.playback_measures.tilt
     top = "" if tilt is None else f" with a tilt of {tilt * 100:z.2f} %"
+    setting = setting_text(trace.set_to)
     return (
         f"The generator swings ±{peaks[0]}; at the unit's input the wave peaks at ±{peaks[1]}; "
-        f"after playback ({trace.playback.name}) at ±{peaks[2]}{top}."
+        f"after playback ({trace.playback.name}{setting}) at ±{peaks[2]}{top}."
     )
 
 
@@ -165,9 +183,11 @@ def fault_text(sheet: FaultSheet) -> str:
         for t in ranked[:_WORST_FAULTS]
     )
     peak = format_quantity(sheet.traces[0].measures.peak_v, "V", digits=3)
+    shown = f"Ideal playback gives a flat square wave of ±{peak}."
+    if sheet.set_to:
+        shown = f"A correct unit set to {sheet.set_to} shows a wave with a peak of ±{peak}."
     return (
-        f"Ideal playback gives a flat square wave of ±{peak}. The faults that bend it most: "
-        f"{most}. The table below has all of them in numbers."
+        f"{shown} The faults that bend it most: {most}. The table below has all of them in numbers."
     )
 
 

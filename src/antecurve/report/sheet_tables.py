@@ -49,8 +49,8 @@ def sheet_lines(sheet: BenchSheet) -> list[str]:
     """
     display = _ohm(sheet.display_ohm)
     settings = [
-        f"Unit set to {curve_label(name)}: after playback stands what a correct unit gives. It is "
-        "flat only behind a network of that curve."
+        f"Unit set to {curve_label(name)}: 'after playback' is right for a correct unit. It would "
+        "be flat only behind a network of that curve."
         for name in [sheet.unit_curve]
         if name
     ]
