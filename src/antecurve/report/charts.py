@@ -292,6 +292,7 @@ def scope_chart(trace: ScopeTrace) -> Chart:
     """
     scale, unit = _prefixed(float(trace.time_s[-1]), "s")
     half = trace.wave.half_period_s * scale
+    playback = f"{trace.playback.name}{setting_text(trace.set_to)}"
     panels = []
     for title, values, colour in (
         ("EMF of the generator", trace.input_v, ORANGE),
