@@ -297,11 +297,7 @@ def scope_chart(trace: ScopeTrace) -> Chart:
     for title, values, colour in (
         ("EMF of the generator", trace.input_v, ORANGE),
         ("at the unit's input", trace.network_v, BLUE),
-        (
-            f"after playback ({trace.playback.name}{setting_text(trace.set_to)})",
-            trace.playback_v,
-            GREEN,
-        ),
+        (f"after playback ({playback})", trace.playback_v, GREEN),
     ):
         time, closed = _with_lead(trace.wave, trace.time_s, values)
         volts, volt = _prefixed(float(np.abs(closed).max()), "V")
