@@ -196,7 +196,7 @@ def test_rounding_repeats_as_far_as_noise_leaves_it(noise: float) -> None:
     ramp = np.linspace(0.0, 200.0, 200_000, endpoint=False)
     rounded = np.round(ramp + noise * rng.standard_normal(ramp.size)) - ramp
     line = 2.0 * abs(np.mean(rounded * np.exp(-2j * np.pi * ramp)))
-    stated = repeated_rounding(3e-3 * float(np.std(rounded)), 3e-3)
+    stated = repeated_rounding(3e-3 * float(np.std(rounded)), step_v=3e-3)
     # The mean over 200,000 samples scatters by 0.002 steps at most.
     assert stated / 3e-3 == pytest.approx(line, abs=0.006)
 

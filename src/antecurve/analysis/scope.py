@@ -20,7 +20,6 @@ from antecurve.analysis.subject import job_wave
 from antecurve.analysis.waveform import SquareWave, drive, response_to_square_wave
 from antecurve.arrays import hold_read_only
 from antecurve.checked import checked
-from antecurve.curves.catalogue import curve_label
 from antecurve.networks.conditions import AnyNetwork, Conditions, conditions_of, network_of
 from antecurve.networks.poles_and_zeros import network_zero_pole_gain
 from antecurve.quantities import CORNER_FREQUENCIES, check_count, check_number
@@ -255,13 +254,8 @@ def scope_trace(
         response_to_square_wave(after, wave, time),
         measure_trace(behind, wave),
         measure_trace(after, wave),
-        _set_to(conditions),
+        conditions.set_to,
     )
-
-
-def _set_to(conditions: Conditions) -> str:
-    """The curve that the unit is set to, in words; empty for that of the network."""
-    return "" if conditions.unit_curve is None else curve_label(conditions.unit_curve.name)
 
 
 @dataclass(frozen=True, slots=True)
@@ -403,7 +397,7 @@ def fault_sheet(
     traces = []
     if playbacks is None:
         ideal, *faults = common_faults(curve)
-        if set_to := _set_to(conditions):
+        if set_to := conditions.set_to:
             ideal = replace(ideal, remark=f"What a correct unit set to {set_to} shows.")
         playbacks = (ideal, *faults)
     for playback in playbacks:
@@ -416,7 +410,7 @@ def fault_sheet(
         values = response_to_square_wave(fractions, shown, time)
         measures = measure_trace(fractions, shown)
         traces.append(FaultTrace(playback, values, measures, shown, time, ideal_v))
-    return FaultSheet(wave, _period(wave, samples), tuple(traces), _set_to(conditions))
+    return FaultSheet(wave, _period(wave, samples), tuple(traces), conditions.set_to)
 
 
 def _revealing_wave(playback: Playback, wave: SquareWave) -> SquareWave:
@@ -443,12 +437,11 @@ def measure_trace(fractions: PartialFractions, wave: SquareWave) -> TraceMeasure
         The numbers, by the definitions stated there.
     """
     times = search_times(fractions, wave)
-    last = float(times[-1])
 
     def trace(time: Floats) -> Floats:
         return response_to_square_wave(fractions, wave, time)
 
-    end = float(trace(np.array([last]))[0])
+    end = float(trace(times[-1:])[0])
     start = _start_of_top(fractions, wave)
     peak = largest_magnitude(trace, times).magnitude
     step = start + end
@@ -469,9 +462,8 @@ def measure_trace(fractions: PartialFractions, wave: SquareWave) -> TraceMeasure
 def _start_of_top(fractions: PartialFractions, wave: SquareWave) -> float:
     """Slow modes at the edge, and fast ones as they settle."""
     fast = np.abs(fractions.poles) * wave.half_period_s * _EDGE_SHARE > 1.0
-    settled = fractions.direct - float(
-        np.sum(fractions.residues[fast] / fractions.poles[fast]).real
-    )
+    fast_modes = np.sum(fractions.residues[fast] / fractions.poles[fast])
+    settled = fractions.direct - float(fast_modes.real)
     slow = PartialFractions(settled, fractions.poles[~fast], fractions.residues[~fast])
     sharp = SquareWave(wave.frequency_hz, wave.amplitude_v)
     return float(response_to_square_wave(slow, sharp, np.zeros(1))[0])

@@ -154,14 +154,14 @@ def _broad_findings(
         counted = "added to the uncertainty"
     at_hz = float(pooled.frequency_hz[worst])
     missed = f"{DB_PER_NEPER * float(pooled.error.real[worst]):+.2f} dB"
-    place = format_quantity(at_hz, "Hz", digits=2)
+    hertz = format_quantity(at_hz, "Hz", digits=2)
     text = (
-        f"{name}: the response has a shape that the model lacks, {missed} at {place}. It is "
+        f"{name}: the response has a shape that the model lacks, {missed} at {hertz}. It is "
         f"{counted}. Capture again at a level 10 dB lower: what changes is distortion"
     )
     if abs(pooled.error[worst]) < max(_rounding(h, at_hz) for h in harmonics):
         text = (
-            f"{name}: the fit leaves {missed} at {place}, which the steps of the converter may "
+            f"{name}: the fit leaves {missed} at {hertz}, which the steps of the converter may "
             f"be. Until a finer record shows, it is {counted}. Use more of the vertical range, or "
             "a high-resolution mode, and capture again"
         )

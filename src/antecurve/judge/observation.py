@@ -155,11 +155,10 @@ class ResidualFinding:
     frequency_hz : float
         Where it is strongest [Hz].
     misfit_hz, misfit_db, uncertainty_db : numpy.ndarray of float, shape (points,)
-        Frequencies within the band [Hz], what the fit leaves there of the unit's response [dB],
-        and the expanded uncertainty it brings [dB]; empty where the deviation is untouched.
+        Frequencies in the band [Hz], what the fit leaves there of the response [dB], and the
+        expanded uncertainty it brings [dB]; empty where the deviation is untouched.
     forbids_pass : bool
-        Whether no linear unit on a sound bench does it: none passes until the capture that the
-        text names has settled it.
+        Whether no linear unit does it: none passes until the capture named settles it.
     """
 
     kind: ResidualKind

@@ -114,7 +114,7 @@ def quantisation_step(volts: Floats) -> float:
     return float(np.round(np.mean(close), 12))
 
 
-def repeated_rounding(noise_v: float, step_v: float) -> float:
+def repeated_rounding(noise_v: float, *, step_v: float) -> float:
     """Compute the largest line that rounding to steps leaves, where noise blurs it.
 
     A sawtooth has lines of step/pi; noise of s takes exp(-2 (pi s/step)^2) of it (Widrow and

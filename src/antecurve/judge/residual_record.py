@@ -273,7 +273,7 @@ def relative_harmonics(
     data = basis.amplitudes(basis.record.volts)[odd]
     data = np.where(np.abs(data) > 0, data, 1e-300)
     step = basis.record.step_v
-    rounding = repeated_rounding(noise_v, step)
+    rounding = repeated_rounding(noise_v, step_v=step)
     if step and noise_v < _FLOOR_OF_STEP * step / math.sqrt(12.0):
         noise_v *= math.sqrt(max(1.0, basis.record.periods))
     return RelativeHarmonics(

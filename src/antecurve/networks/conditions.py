@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from typing import Protocol, TypeAlias, runtime_checkable
 
 from antecurve.checked import checked
+from antecurve.curves.catalogue import curve_label
 from antecurve.curves.model import Curve
 from antecurve.errors import InputError
 from antecurve.networks.topology import Loading, Network
@@ -59,6 +60,11 @@ class Conditions:
     def __post_init__(self) -> None:
         check_error_band(self.band_hz, field="Conditions.band_hz")
         LEVELS.widened.check(self.source_level_v, field="Conditions.source_level_v")
+
+    @property
+    def set_to(self) -> str:
+        """The curve that the unit is set to, in words; empty for that of the network."""
+        return "" if self.unit_curve is None else curve_label(self.unit_curve.name)
 
     @property
     def playback_curve(self) -> Curve:
