@@ -255,7 +255,7 @@ class TwoChannelRecord(Capture):
             middle,
             estimate.log_ratio + total,
             estimate.variance,
-            estimate.noise_error[None, :] + 0j,
+            estimate.noise_error[None, :].astype(complex),
             gain_told=True,
             polarity=channels.alignment.polarity,
         )

@@ -264,8 +264,8 @@ class TwoChannelObservation(Observation):
         middle = _by_band(self.frequency_hz)
         doubted = np.where(missed == 0.0, 0.0, noise)
         shape = shape_findings(self.name, middle, missed, shaped=has_shape(white), noise_db=doubted)
-        noise = self._noise_findings(prediction.nuisance, band_hz)
-        return [*shape, *self._click_findings(), *self._hum_findings(), *noise]
+        lowered = self._noise_findings(prediction.nuisance, band_hz)
+        return [*shape, *self._click_findings(), *self._hum_findings(), *lowered]
 
     def _noise_findings(
         self, nuisance: Floats, band_hz: tuple[float, float]
