@@ -19,12 +19,13 @@ from antecurve.pick.candidates import stock_of
 from antecurve.pick.result import PickProgress
 from antecurve.switched.added_parts import part_count, serving_throw
 from antecurve.switched.alternatives import alternatives_of
+from antecurve.switched.box import design_box
 from antecurve.switched.joint_pick import pick_box
 from antecurve.switched.position_bound import Budget
 from antecurve.switched.refusals import _apart
 from antecurve.switched.request import BoxJob, SwitchPosition, SwitchRequest
 from antecurve.switched.sharing import EXACT_DB, Sharings, chosen_poles
-from antecurve.switched.switch import _untried_words
+from antecurve.switched.switch import _untried_words, switch_of
 from antecurve.switched.throws import thrown
 from antecurve.synthesis.exact import exact_network
 
@@ -312,10 +313,16 @@ def test_an_interruption_after_the_proof_keeps_what_is_proved(
     monkeypatch.setattr(Sharings, "unproved_forms", stop)
     few = replace(ONE_FORM.capacitors, parts_per_position=1)  # and so a quick search
     quick = replace(ONE_FORM, resistors=replace(ONE_FORM.resistors, series="E12"), capacitors=few)
-    picked = pick_box(BoxJob(quick, (FOUR[0], FLAT)))
+    box_job = BoxJob(quick, (FOUR[0], FLAT))
+    picked = pick_box(box_job)
     assert picked.interrupted
     assert picked.search.proved
     assert picked.adding == ()
+    # One more while the reasons are looked for leaves the box as it is.
+    monkeypatch.setattr("antecurve.switched.box.pick_box", lambda *_, **__: picked)
+    interrupted = iter([stop, switch_of])
+    monkeypatch.setattr("antecurve.switched.box.switch_of", lambda *a: next(interrupted)(*a))
+    assert design_box(box_job).switch.poles == len(picked.best.shared.switched)
 
 
 def test_an_interruption_before_there_are_parts_is_passed_on() -> None:

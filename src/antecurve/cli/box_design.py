@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import typer
 
-from antecurve.cli.terminal import say
+from antecurve.cli.terminal import say, say_aside
 
 if TYPE_CHECKING:
     from antecurve.switched.box import Box
@@ -60,10 +60,12 @@ def design_several(
             job, alternative, drawer=read_job_drawer(job.common), progress=searched,
             budget_seconds=budget.search_seconds,
         )  # fmt: skip
+        interrupted = False
         try:
             analysis = analyse_box(box)
         except KeyboardInterrupt:  # what was found is told, with what takes no time
-            box = with_builds(box, _FEW_BUILDS)
+            interrupted = True
+            box = with_builds(box, min(_FEW_BUILDS, job.common.spread.builds))
             analysis = analyse_box(box)
     deliver(
         files=lambda: _files(box, analysis),
@@ -75,7 +77,9 @@ def design_several(
     )
     budget.tell(box)
     limit_db = job.common.target.error_limit_db
-    if misses_limit(box.search.objective_db, limit_db=limit_db):
+    if interrupted:
+        say_aside(f"interrupted: the spread is that of {analysis.spread.builds:,} boxes")
+    if misses_limit(box.search.objective_db, limit_db=limit_db) or interrupted:
         raise typer.Exit(1)
 
 

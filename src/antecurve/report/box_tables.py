@@ -42,6 +42,7 @@ __all__ = [
     "switch_text",
 ]
 
+_LEAST_RISE_DB = 0.05  # what is less is shown as 0.0
 _COUNTS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine")
 
 
@@ -72,7 +73,7 @@ def box_lines(box: Box) -> list[str]:
     )
     lines = [
         needed if switch.poles else "One network serves every position: no switch is needed.",
-        f"Design error ±{search.objective_db:.3f} dB or less in every position, most in "
+        f"Design error ±{search.objective_db:.3f} dB or less in every position, largest in "
         f"{worst[0]}.",
         f"{capitalised(search.claim)}.",
     ]
@@ -425,14 +426,14 @@ def passing_lines(analysis: BoxAnalysis) -> list[str]:
 
 def _rise(moment: Passing) -> str:
     """How much louder than either position."""
-    if moment.rise_db <= 0.0:
+    if moment.rise_db < _LEAST_RISE_DB:
         return "never louder than both positions"
     return f"up to {moment.rise_db:.1f} dB louder than either position"
 
 
 def _passing_line(moment: Passing) -> str:
     name = capitalised(moment.contacts)
-    if moment.rise_db <= 0.0:
+    if moment.rise_db < _LEAST_RISE_DB:
         return f"{name} contacts: between throws the output is never louder than at rest."
     verb = "open" if moment.contacts.startswith("break") else "bridged"
     return (

@@ -361,10 +361,15 @@ def _searched(job: BoxJob, picked: PickedBox, drawer: Drawer | None) -> Box:
 
 
 def _box_of(job: BoxJob, picked: PickedBox, alternatives: Sequence[Alternative]) -> Box:
-    """The box of a pick."""
+    """The box of a pick; an interruption while its reasons are looked for leaves some out."""
     designs = _designs(picked)
     topology = picked.best.shared.joint.topology
-    return Box(job, topology, designs, switch_of(picked, designs), alternatives)
+    try:
+        switch = switch_of(picked, designs)
+    except KeyboardInterrupt:
+        picked.sharings.budget.end()
+        switch = switch_of(picked, designs)
+    return Box(job, topology, designs, switch, alternatives)
 
 
 def _designs(picked: PickedBox) -> tuple[Design, ...]:

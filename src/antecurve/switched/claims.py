@@ -28,15 +28,11 @@ def search_claim(
     str
         A sentence without its capital and its full stop.
     """
-    if proved and additions:
-        return (
-            f"beside the part of {', '.join(a.ref for a in additions)} that stays, no other parts "
-            "switched alike have a smaller largest error (proved)"
-        )
     if proved:
+        stays = f", this part of {', '.join(a.ref for a in additions)} staying" if additions else ""
         return (
-            "no other parts in this network, switched alike and with these ultrasonic poles, have "
-            "a smaller largest error (proved)"
+            f"with this switch and these ultrasonic poles{stays}, no other parts have a smaller "
+            "largest error (proved)"
         )
     early = "was interrupted" if interrupted else "ended early"
     if bound_db > 0.0:

@@ -8,6 +8,7 @@ With equal levels two curves may share what three cannot.
 
 from __future__ import annotations
 
+import math
 from itertools import combinations
 
 from antecurve.job import Job
@@ -31,6 +32,7 @@ _EFFORTS = (0, 300)
 _TURN = 1000  # boxes, or half as many as before: of a proof that is expected to end first
 _MOST_OF_SET = 60_000  # boxes of all proofs about one set: some ten seconds
 _MOST_OF_FORM = 100_000  # the same of one form
+_USUAL_SECONDS = 60.0  # of a budget for these: a longer one allows as many times the boxes
 _MOST_AT_ONCE = 3  # positions: of more the corners are too many
 
 
@@ -61,7 +63,10 @@ class Exclusions:
         self._fixed = named_form(tables.topology.form).section in (
             CASCADE_LONG_FIRST, CASCADE_SHORT_FIRST,
         )  # fmt: skip
-        self._left = _MOST_OF_FORM
+        seconds = self._budget.seconds if math.isfinite(self._budget.seconds) else 0.0
+        longer = max(1.0, seconds / _USUAL_SECONDS)
+        self._most_of_set = int(longer * _MOST_OF_SET)
+        self._left = int(longer * _MOST_OF_FORM)
         self._known: dict[_Group, dict[frozenset[str], NothingInCommon]] = {}
 
     def conflict(self, chosen: tuple[int, ...], switched: frozenset[str]) -> Conflict | None:
@@ -91,7 +96,7 @@ class Exclusions:
                     return self._conflict(group, switched)
         proofs = {group: self._known[group].get(switched) for group in groups}
         under_way = {group: p for group, p in proofs.items() if p is not None and not p.ended}
-        least = self._left - _MOST_OF_SET
+        least = self._left - self._most_of_set
         while under_way and self._left > max(least, 0) and not self._budget.late_for_proofs:
             group, proof = min(under_way.items(), key=lambda item: item[1].expected)
             if self._excluded(group, switched, proof.bounded + max(_TURN, proof.bounded // 2)):

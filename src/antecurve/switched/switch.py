@@ -194,13 +194,13 @@ def _reasons(picked: PickedBox, designs: tuple[Design, ...]) -> tuple[str, ...]:
             f"{limit:g} dB, though not exactly"
         )
         reasons.append(
-            f"the search found no smaller set that keeps within {limit:g} dB (not proved)"
+            f"the search found no smaller set that stays within {limit:g} dB (not proved)"
         )
         return (*reasons, *_untried_words(picked.sharings))
     reasons += _proved_words(picked) + _untried_words(picked.sharings)
     if limit is not None and not picked.sharings.cut_short:
         reasons.append(
-            f"the search found no smaller set that keeps within {limit:g} dB without being exact "
+            f"the search found no smaller set that stays within {limit:g} dB without being exact "
             "(not proved)"
         )
     return tuple(reasons)
