@@ -15,7 +15,8 @@ and Rubin, J. R. Statist. Soc. B 39 (1977) 1).  Mains of 50 and of 60 Hz are tol
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -44,32 +45,48 @@ _NEGLIGIBLE = 0.05  # of the noise of its amplitude in the best record
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Evidence:
-    """What one record says of cosine and sine amplitudes of lines."""
+    """What one record says of cosine and sine amplitudes of lines, or each of several."""
 
-    information: Floats  # normal matrix over the noise's variance, (2 lines, 2 lines) [1/V^2]
-    score: Floats  # (2 lines,) [1/V]
-    usable: NDArray[np.bool_]  # lines with a period or more in the record, (lines,)
-    apart: NDArray[np.bool_]  # of them, those that stand apart from every harmonic, (lines,)
+    information: Floats  # normal matrix over the noise's variance, (..., 2 lines, 2 lines) [1/V^2]
+    score: Floats  # (..., 2 lines) [1/V]
+    usable: NDArray[np.bool_]  # lines with a period or more in the record, (..., lines)
+    apart: NDArray[np.bool_]  # of them, those that stand apart from every harmonic, (..., lines)
+
+    @classmethod
+    def together(cls, each: Sequence[_Evidence]) -> _Evidence:
+        """Lay out that of several records, which come first."""
+        return cls(*(np.stack([getattr(e, f.name) for e in each]) for f in fields(cls)))
 
     @property
     def precision(self) -> Floats:
-        """Precision of either amplitude of each line by itself, shape (lines,) [1/V^2]."""
-        return np.asarray(np.diag(self.information).reshape(-1, 2).mean(axis=1))
+        """Precision of either amplitude of each line by itself, shape (..., lines) [1/V^2]."""
+        return np.asarray(_by_line(_diagonal(self.information)).mean(axis=-1))
 
     def posterior(self, variance: Floats) -> tuple[Floats, Floats]:
         """Compute mean and covariance of the amplitudes, for variances of the lines [V^2]."""
         root = np.sqrt(np.repeat(variance, 2))
         covariance = root[:, None] * np.linalg.solve(self._inner(root), np.diag(root))
-        return covariance @ self.score, covariance
+        return (covariance @ self.score[..., None])[..., 0], covariance
 
     def log_evidence(self, variance: Floats) -> float:
-        """Compute ln of the evidence over that of no hum."""
+        """Compute ln of the evidence over that of no hum, of all records."""
         root = np.sqrt(np.repeat(variance, 2))
         mean, _ = self.posterior(variance)
-        return 0.5 * float(self.score @ mean - np.linalg.slogdet(self._inner(root))[1])
+        return 0.5 * float(
+            np.sum(self.score * mean) - np.sum(np.linalg.slogdet(self._inner(root))[1])
+        )
 
     def _inner(self, root: Floats) -> Floats:
         return np.asarray(np.eye(root.size) + root[:, None] * self.information * root)
+
+
+def _diagonal(matrix: Floats) -> Floats:
+    return np.diagonal(matrix, axis1=-2, axis2=-1)
+
+
+def _by_line(columns: Floats) -> Floats:
+    """Cosine and sine of each line beside one another, shape (..., lines, 2)."""
+    return columns.reshape(*columns.shape[:-1], -1, 2)
 
 
 def interferences(
@@ -140,20 +157,23 @@ def _best_hum(records: Sequence[BesideHarmonics], mains: float) -> tuple[float, 
     """Greatest evidence over the mains' own tolerance, and the hum that has it."""
     from scipy.optimize import minimize_scalar
 
+    @cache
+    def evidence(frequency: float) -> list[_Evidence]:
+        return [_evidence(r, _lines(frequency)) for r in records]
+
     def loss(frequency: float) -> float:
-        return -_explained([_evidence(r, _lines(frequency)) for r in records])
+        return -_explained(evidence(float(frequency)))
 
     at = mains
     if -loss(mains) > _TAKEN_OUT:
         reach = mains * _OFF_NOMINAL
         tries = np.linspace(mains - reach, mains + reach, _TRIALS)
-        best = float(tries[int(np.argmin([loss(float(f)) for f in tries]))])
+        best = float(tries[int(np.argmin([loss(f) for f in tries]))])
         step = float(tries[1] - tries[0])
         bounds = (max(best - step, tries[0]), min(best + step, tries[-1]))
         at = float(minimize_scalar(loss, bounds=bounds, method="bounded").x)
-    lines = _lines(at)
-    value, variance = _most_evident([_evidence(r, lines) for r in records])
-    kept = np.flatnonzero(variance)
+    value, variance = _most_evident(evidence(at))
+    lines, kept = _lines(at), np.flatnonzero(variance)
     spread = np.sqrt(variance[kept])
     return value, Hum(mains, True, tuple(lines[kept].tolist()), tuple(spread.tolist()))
 
@@ -195,30 +215,29 @@ def _explained(evidence: Sequence[_Evidence]) -> float:
 
 def _most_evident(evidence: Sequence[_Evidence]) -> tuple[float, Floats]:
     """ln of the evidence over that of no hum, and the lines' variances [V^2], 0 for no line."""
-    precision = np.max([e.precision for e in evidence], axis=0)
-    counts = np.sum([e.usable for e in evidence], axis=0)
+    records = _Evidence.together(evidence)
+    precision = records.precision.max(axis=0)
+    counts = records.usable.sum(axis=0)
     usable = counts > 0
     if not usable.any():
         return 0.0, np.zeros(usable.size)
     least = 1e-6 / precision.max()
-    power = np.max([e.score.reshape(-1, 2) ** 2 for e in evidence], axis=(0, 2))
+    power = np.max(_by_line(records.score) ** 2, axis=(0, 2))
     start = float(np.max(power[usable] / precision[usable] ** 2))
     variance = np.full(usable.size, max(start, least))
     for _ in range(_ROUNDS):
-        total = np.zeros(usable.size)
-        for part in evidence:
-            mean, covariance = part.posterior(variance)
-            second = (mean**2 + np.diag(covariance)).reshape(-1, 2).mean(axis=1)
-            total += np.where(part.usable, second, 0.0)
+        mean, covariance = records.posterior(variance)
+        second = _by_line(mean**2 + _diagonal(covariance)).mean(axis=-1)
+        total = np.where(records.usable, second, 0.0).sum(axis=0)
         variance = np.where(usable, np.maximum(total / np.maximum(counts, 1), least), variance)
     # Of a line that no record holds, or none tells from its harmonics, nothing is known but that
     # it may be as strong as the others.
-    told = np.any([e.apart for e in evidence], axis=0)
+    told = records.apart.any(axis=0)
     negligible = told & (variance * precision < _NEGLIGIBLE)
     variance = np.where(negligible, 0.0, variance)
     strongest = float(np.max(variance[told], initial=0.0))
     variance = np.where(told, variance, np.maximum(strongest, np.where(usable, variance, 0.0)))
-    return sum(e.log_evidence(variance) for e in evidence), variance
+    return records.log_evidence(variance), variance
 
 
 def _interference_of(beside: BesideHarmonics, hum: Hum | None) -> Interference:

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from antecurve.judge.interference import Interference, drift_columns
 from antecurve.judge.periodic import HarmonicBasis
+from antecurve.judge.sampled_waves import pairs_of_lines
 
 __all__ = ["MOST_DRIFT", "BesideHarmonics", "Remainder", "least_squares"]
 
@@ -59,7 +60,8 @@ class Remainder:
         factor = basis.without_interference()
         products = np.hstack([rows @ basis.beside[:2].T, basis.waves.products(rows)])
         white = solve_triangular(factor, products.T, trans="T")
-        return BesideHarmonics(basis, rows, factor, white, rows @ rows.T - white.T @ white)
+        laid_out = basis.waves.laid_out(np.vstack([basis.beside[:2], rows]))
+        return BesideHarmonics(basis, laid_out, factor, white, rows @ rows.T - white.T @ white)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -70,8 +72,8 @@ class BesideHarmonics:
     ----------
     basis : HarmonicBasis
         The reduction of the record.
-    rows : numpy.ndarray of float, shape (`MOST_DRIFT` + 1, samples)
-        Drift, then the record [V].
+    laid_out : numpy.ndarray of float
+        The columns of frequency and offset, drift and the record, as waves multiply them.
     factor : numpy.ndarray of float, shape (2 + 2 harmonics,) * 2
         Cholesky factor of frequency, offset and harmonics.
     white : numpy.ndarray of float, shape (2 + 2 harmonics, `MOST_DRIFT` + 1)
@@ -81,7 +83,7 @@ class BesideHarmonics:
     """
 
     basis: HarmonicBasis
-    rows: Floats
+    laid_out: Floats
     factor: Floats
     white: Floats
     normal: Floats
@@ -104,21 +106,17 @@ class BesideHarmonics:
 
         waves = self.basis.waves
         lines = waves.of(waves.time_s, line_hz, 1.0)
-        # Waves hold all cosines, then all sines turned over.
-        pairs = np.arange(2 * line_hz.size).reshape(2, -1).T.ravel()
-        turn = np.tile([1.0, -1.0], line_hz.size)
-        beside = lines.products(np.vstack([self.basis.beside[:2], self.rows]))
-        columns = np.vstack([beside, waves.crossed(lines), lines.crossed(lines)[pairs]])
-        columns = columns[:, pairs] * turn
-        first, size = 2 + len(self.rows), 2 * waves.orders.size
-        products = np.vstack([columns[:2], columns[first : first + size]])
-        white = solve_triangular(self.factor, products, trans="T")
-        mixed = columns[2:first] - self.white.T @ white
-        inner = turn[:, None] * columns[first + size :] - white.T @ white
-        matrix = np.block([[self.normal[:-1, :-1], mixed[:-1]], [mixed[:-1].T, inner]])
+        beside = pairs_of_lines(lines.products_of(self.laid_out))
+        products = np.vstack([beside[:2], pairs_of_lines(waves.crossed(lines))])
+        white = solve_triangular(self.factor, products, trans="T", check_finite=False)
+        mixed = beside[2:] - self.white.T @ white
+        inner = pairs_of_lines(pairs_of_lines(lines.crossed(lines)).T) - white.T @ white
+        matrix = np.vstack(
+            [np.hstack([self.normal[:-1, :-1], mixed[:-1]]), np.hstack([mixed[:-1].T, inner])]
+        )
         right = np.concatenate([self.normal[:-1, -1], mixed[-1]])
         explained = float(right @ least_squares(matrix, right))
-        free = max(1, self.rows.shape[1] - len(self.factor) - len(matrix))
+        free = max(1, waves.time_s.size - len(self.factor) - len(matrix))
         variance = max(0.0, float(self.normal[-1, -1]) - explained) / free
         return matrix, right, math.sqrt(max(variance, self.basis.noise_floor_v**2))
 

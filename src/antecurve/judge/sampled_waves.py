@@ -18,7 +18,7 @@ from typing import Self
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["SampledWaves", "sampled_waves"]
+__all__ = ["SampledWaves", "pairs_of_lines", "sampled_waves"]
 
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -65,7 +65,6 @@ class SampledWaves(ABC):
             Two columns an order.
         """
 
-    @abstractmethod
     def products(self, rows: Floats) -> Floats:
         """Multiply records with all columns.
 
@@ -78,6 +77,37 @@ class SampledWaves(ABC):
         -------
         numpy.ndarray of float, shape (records, 2 waves)
             With the cosines, then with the negative sines.
+        """
+        return self.products_of(self.laid_out(rows))
+
+    @abstractmethod
+    def laid_out(self, rows: Floats) -> Floats:
+        """Lay out records for their products with any waves at the same times.
+
+        Parameters
+        ----------
+        rows : numpy.ndarray of float, shape (records, samples)
+            The records.
+
+        Returns
+        -------
+        numpy.ndarray of float, any shape
+            What `products_of` takes.
+        """
+
+    @abstractmethod
+    def products_of(self, laid_out: Floats) -> Floats:
+        """Multiply records that are laid out with all columns.
+
+        Parameters
+        ----------
+        laid_out : numpy.ndarray of float, any shape
+            As `laid_out` returns them.
+
+        Returns
+        -------
+        numpy.ndarray of float, shape (records, 2 waves)
+            As `products` returns them.
         """
 
     @abstractmethod
@@ -150,26 +180,26 @@ class _EvenWaves(SampledWaves):
         return cls(time_s, orders, fundamental_hz, coarse, *parts, np.cos(turn), np.sin(turn))
 
     def products(self, rows: Floats) -> Floats:
-        """Multiply block by block, record by record: what is in between stays in the cache."""
-        products = np.empty((len(rows), 2 * self.orders.size))
-        for row, product in zip(rows, products, strict=True):
-            product[:] = self._product(row)
-        return products
+        """Multiply record by record: what is in between stays in the cache."""
+        return np.vstack([self.products_of(self.laid_out(row[None])) for row in rows])
 
-    def _product(self, row: Floats) -> Floats:
+    def laid_out(self, rows: Floats) -> Floats:
+        """Add and subtract the halves of each block: about its middle a cosine is even."""
         blocks, half = len(self.coarse), self.even.shape[1]
-        padded = np.zeros((blocks, 2, half))
-        padded.ravel()[: row.size] = row
-        before, after = padded[:, 0, ::-1], padded[:, 1]
-        # About the middle of a block cosines are even and sines are odd.
-        cosines, sines = (after + before) @ self.even.T, (after - before) @ self.odd.T
+        padded = np.zeros((len(rows), blocks, 2, half))
+        padded.reshape(len(rows), -1)[:, : rows.shape[1]] = rows
+        before, after = padded[:, :, 0, ::-1], padded[:, :, 1]
+        laid_out = np.empty((2, len(rows), blocks, half))
+        np.add(after, before, out=laid_out[0])
+        np.subtract(after, before, out=laid_out[1])
+        return laid_out
 
-        def over_blocks(inner: Floats, outer: Floats) -> Floats:
-            return np.asarray(np.einsum("bw,bw->w", inner, outer))
-
-        even = over_blocks(cosines, self.real) - over_blocks(sines, self.imaginary)
-        odd = -over_blocks(cosines, self.imaginary) - over_blocks(sines, self.real)
-        return np.concatenate([even, odd])
+    def products_of(self, laid_out: Floats) -> Floats:
+        """Multiply block by block."""
+        cosines, sines = laid_out[0] @ self.even.T, laid_out[1] @ self.odd.T
+        even = _over_blocks(cosines, self.real) - _over_blocks(sines, self.imaginary)
+        odd = -_over_blocks(cosines, self.imaginary) - _over_blocks(sines, self.real)
+        return np.hstack([even, odd])
 
     def summed(self, amplitudes: Floats) -> Floats:
         """Add up block by block."""
@@ -183,7 +213,9 @@ class _EvenWaves(SampledWaves):
         """Sum geometric series, or the weight's products with waves of all orders."""
         multiples = np.arange(2.0 * self.orders.max() + 1.0)
         if weight is None:
-            series = self._series(multiples * self.fundamental_hz)
+            wave_hz = multiples * self.fundamental_hz
+            middle = (self.time_s[0] + self.time_s[-1]) / 2.0
+            series = self._kernel(wave_hz) * np.exp(2j * math.pi * middle * wave_hz)
         else:
             waves = self.of(self.time_s, multiples, self.fundamental_hz)
             parts = waves.products(weight[None])[0]
@@ -203,20 +235,25 @@ class _EvenWaves(SampledWaves):
 
     def crossed(self, other: Self) -> Floats:
         """Sum geometric series."""
-        own = self.orders[:, None] * self.fundamental_hz
+        own = self.orders * self.fundamental_hz
         others = other.orders * other.fundamental_hz
-        apart, both = self._series(own - others), self._series(own + others)
-        total, less = 0.5 * (apart + both), 0.5 * (apart - both)
-        return np.block([[total.real, less.imag], [-total.imag, less.real]])
+        middle = 2j * math.pi * (self.time_s[0] + self.time_s[-1]) / 2.0
+        turn, other_turn = np.exp(middle * own)[:, None], np.exp(middle * others)
+        apart = 0.5 * self._kernel(own[:, None] - others) * (turn * other_turn.conj())
+        both = 0.5 * self._kernel(own[:, None] + others) * (turn * other_turn)
+        total, less = apart + both, apart - both
+        cosines = np.hstack([total.real, less.imag])
+        return np.vstack([cosines, np.hstack([-total.imag, less.real])])
 
-    def _series(self, wave_hz: Floats) -> Complex:
-        """Sum of exp(j w t) over the samples: Dirichlet's kernel."""
+    def _kernel(self, wave_hz: Floats) -> Floats:
+        """Sum of exp(j w t) over samples about time 0: Dirichlet's kernel."""
         turn = math.pi * _mean_step(self.time_s) * wave_hz
         count = self.time_s.size
-        half = np.where(turn == 0.0, 1.0, np.sin(turn))
-        size = np.where(turn == 0.0, float(count), np.sin(turn * count) / half)
-        middle = (self.time_s[0] + self.time_s[-1]) / 2.0
-        return np.asarray(size * np.exp(2j * math.pi * middle * wave_hz))
+        sine, at_zero = np.sin(turn), turn == 0.0
+        sine[at_zero] = 1.0
+        size = np.sin(turn * count) / sine
+        size[at_zero] = count
+        return np.asarray(size)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -242,9 +279,13 @@ class _UnevenWaves(SampledWaves):
             columns[orders.size + index] = -current.imag
         return cls(time_s, orders, fundamental_hz, columns)
 
-    def products(self, rows: Floats) -> Floats:
+    def laid_out(self, rows: Floats) -> Floats:
+        """Take records as they are."""
+        return rows
+
+    def products_of(self, laid_out: Floats) -> Floats:
         """Multiply sample by sample."""
-        return np.asarray(rows @ self.columns.T)
+        return np.asarray(laid_out @ self.columns.T)
 
     def summed(self, amplitudes: Floats) -> Floats:
         """Add up sample by sample."""
@@ -260,12 +301,35 @@ class _UnevenWaves(SampledWaves):
         return np.asarray(self.columns @ other.columns.T)
 
 
+def pairs_of_lines(columns: Floats) -> Floats:
+    """Turn columns of waves into cosine and sine of each.
+
+    Parameters
+    ----------
+    columns : numpy.ndarray of float, shape (..., 2 waves)
+        Of all cosines, then of all negative sines.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (..., 2 waves)
+        Of the first cosine and sine, then of the next.
+    """
+    paired, count = np.empty(columns.shape), columns.shape[-1] // 2
+    paired[..., 0::2] = columns[..., :count]
+    np.negative(columns[..., count:], out=paired[..., 1::2])
+    return paired
+
+
 @lru_cache(maxsize=8)  # records of one unit have two or four sets of orders
 def _pairs_of(orders: bytes) -> tuple[Indices, Indices, Floats]:
     """Of each pair of orders: how far apart they are, their sum, which one is the greater."""
     order = np.frombuffer(orders).astype(int)
     apart = order[:, None] - order
     return np.abs(apart), order[:, None] + order, np.sign(apart).astype(float)
+
+
+def _over_blocks(inner: Floats, outer: Floats) -> Floats:
+    return np.asarray(np.einsum("rbw,bw->rw", inner, outer))
 
 
 def _mean_step(time_s: Floats) -> float:
