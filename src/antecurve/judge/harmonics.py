@@ -10,7 +10,14 @@ from numpy.typing import NDArray
 
 from antecurve.judge.record import Record
 
-__all__ = ["HarmonicModel", "reduced_orders", "summed_orders", "synthesised", "whitened"]
+__all__ = [
+    "HarmonicModel",
+    "along_record",
+    "one_period",
+    "reduced_orders",
+    "summed_orders",
+    "whitened",
+]
 
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -116,15 +123,11 @@ def reduced_orders(top: float, *, samples: int) -> Floats:
     return np.union1d(odd, even)
 
 
-def synthesised(
-    record: Record, orders: Floats, amplitudes: Complex, *, oversampling: int = _OVERSAMPLING
-) -> Floats:
-    """Evaluate waveforms at the times of a record.
+def one_period(orders: Floats, amplitudes: Complex, *, oversampling: int = _OVERSAMPLING) -> Floats:
+    """Sum harmonics over one period.
 
     Parameters
     ----------
-    record : Record
-        The record.
     orders : numpy.ndarray of float, shape (harmonics,)
         Orders.
     amplitudes : numpy.ndarray of complex, shape (harmonics, waveforms)
@@ -134,16 +137,34 @@ def synthesised(
 
     Returns
     -------
-    numpy.ndarray of float, shape (samples, waveforms)
-        Sums of the harmonics [V].
+    numpy.ndarray of float, shape (waveforms, points)
+        At evenly spaced points from time 0 on [V].
     """
     points = 2 ** math.ceil(math.log2(oversampling * orders.max()))
     spectrum = np.zeros((amplitudes.shape[1], points // 2 + 1), dtype=complex)
     spectrum[:, orders.astype(int)] = amplitudes.T * points / 2.0
-    periods = np.fft.irfft(spectrum, points)
-    position = np.mod(record.time_s * record.frequency_hz, 1.0) * points
+    return np.fft.irfft(spectrum, points)
+
+
+def along_record(record: Record, periods: Floats) -> Floats:
+    """Repeat waveforms along a record.
+
+    Parameters
+    ----------
+    record : Record
+        The record, at whose frequency they repeat.
+    periods : numpy.ndarray of float, shape (waveforms, points)
+        One period of each, as `one_period` sums it [V].
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (waveforms, samples)
+        On the chords between the points [V].
+    """
+    points, turns = periods.shape[1], record.time_s * record.frequency_hz
+    position = (turns - np.floor(turns)) * points
     before = np.minimum(position.astype(int), points - 1)
     share = position - before
     after = np.where(before + 1 == points, 0, before + 1)
     left, right = periods.take(before, axis=1), periods.take(after, axis=1)
-    return np.asarray((left * (1.0 - share) + right * share).T)
+    return np.asarray(left * (1.0 - share) + right * share)

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.errors import InputError
-from antecurve.judge.harmonics import HarmonicModel, synthesised
+from antecurve.judge.harmonics import HarmonicModel, along_record, one_period
 from antecurve.judge.observation import Prediction
 from antecurve.judge.periodic import HarmonicBasis
 from antecurve.judge.record import Record
@@ -163,8 +163,8 @@ def with_harmonics_off(
     InputError
         When they are a million times as large as the record.
     """
-    record, value = basis.record, amplitudes[:, None]
-    wave = synthesised(record, orders, value)[:, 0]
+    record, period = basis.record, one_period(orders, amplitudes[:, None])
+    wave = along_record(record, period)[0]
     # Written so that what is no number is refused too.
     if not float(np.abs(wave).max()) < _MOST_OF_RECORD * float(np.ptp(record.volts)):
         raise InputError(
@@ -177,7 +177,7 @@ def with_harmonics_off(
         whole = basis.moved(0.0, own, name=name, unused_slope=_by_frequency(record, wave))
         step, own = whole.frequency_step(record.volts - wave)
     record = replace(record, frequency_hz=record.frequency_hz + step)
-    wave = synthesised(record, orders, value)[:, 0]
+    wave = along_record(record, period)[0]
     moved = basis.moved(step, own, name=name, unused_slope=_by_frequency(record, wave))
     return moved, record.volts - wave
 
@@ -224,14 +224,15 @@ def passed_over(
     frequency = orders * basis.record.frequency_hz
     node_hz = node_frequencies(frequency)
     position = np.interp(np.log(frequency), np.log(node_hz), np.arange(node_hz.size))
-    share = np.maximum(0.0, 1.0 - np.abs(position - np.arange(node_hz.size)[:, None]))
-    by_node, by_own = model.value * share, by_own.T
-    if edges_within_a_sample:
-        counted = orders <= _SLOPE_REACH * orders[-1]
-        by_node, by_own = by_node * counted, by_own * counted
-    parts = [_summed(basis, orders, np.stack([n, 1j * n])) for n in by_node]
+    reach = _SLOPE_REACH if edges_within_a_sample else 1.0
+    count = int(np.searchsorted(orders, reach * orders[-1], "right"))
+    parts = []
+    for node in range(node_hz.size):
+        near = slice(*np.searchsorted(position[:count], (node - 1.0, node + 1.0)))
+        part = model.value[near] * np.maximum(0.0, 1.0 - np.abs(position[near] - node))
+        parts.append(_summed(basis, orders[near], np.stack([part, 1j * part])))
     real, imaginary = ([part[k] for part in parts] for k in (0, 1))
-    waves = np.vstack([*real, *imaginary, _summed(basis, orders, by_own)])
+    waves = np.vstack([*real, *imaginary, _summed(basis, orders[:count], by_own[:count].T)])
     slope, response = basis.reduced(waves).T, prediction.log_response(node_hz)
     turn = 2.0 * math.pi * node_hz * delay_unit_s
     laid_out_at = _with_nuisance(response, prediction, turn)
@@ -239,14 +240,14 @@ def passed_over(
 
 
 def _summed(basis: HarmonicBasis, orders: Floats, amplitudes: Complex) -> Floats:
-    """Waveforms of harmonics, of which those that are there decide how finely they are laid out.
+    """Waveforms of harmonics, the highest of which decides how finely they are laid out.
 
     Amplitudes and waveforms have one row each.
     """
-    there = np.flatnonzero(amplitudes.any(axis=0))
-    own = slice(int(there[0]), int(there[-1]) + 1) if there.size else slice(1)
-    part = amplitudes[:, own].T
-    return synthesised(basis.record, orders[own], part, oversampling=_OVERSAMPLING).T
+    if not orders.size:
+        return np.zeros((len(amplitudes), basis.record.time_s.size))
+    period = one_period(orders, amplitudes.T, oversampling=_OVERSAMPLING)
+    return along_record(basis.record, period)
 
 
 def _with_nuisance(node_response: Complex, prediction: Prediction, turn: Floats) -> Complex:

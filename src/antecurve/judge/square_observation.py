@@ -16,8 +16,9 @@ from numpy.typing import NDArray
 from antecurve.judge.edge_pause import EDGE_REACH
 from antecurve.judge.harmonics import (
     HarmonicModel,
+    along_record,
+    one_period,
     summed_orders,
-    synthesised,
     whitened,
 )
 from antecurve.judge.hidden_edges import hidden_edge_findings
@@ -291,7 +292,7 @@ class SquareWaveObservation(Observation):
         model = self.amplitudes(prediction.nuisance, total, orders, prediction.rise_time_s)
         by_time = (1j * model.omega[:, None]) ** np.arange(1 + derivatives)
         asked = record if time_s is None else replace(record, time_s=time_s)
-        return synthesised(asked, orders, model.value[:, None] * by_time)
+        return along_record(asked, one_period(orders, model.value[:, None] * by_time)).T
 
     def trace(self, prediction: Prediction) -> Trace:
         """Lay the record beside the fitted waveform.
