@@ -150,9 +150,11 @@ class HarmonicBasis:
             With the same interference taken out.
         """
         columns = self.columns
-        if step_hz != 0.0 or columns.interference is not self.interference:
+        same = columns.interference is self.interference
+        if step_hz != 0.0 or not same:
             record = replace(self.record, frequency_hz=self.record.frequency_hz + step_hz)
-            columns = _Columns.of(record, self.orders, self.interference)
+            beside = columns.beside if same else None
+            columns = _Columns.of(record, self.orders, self.interference, beside)
         return columns.reduction(amplitudes, name, unused_slope)
 
     def reduced(self, volts: Floats) -> Floats:
@@ -416,9 +418,17 @@ class _Columns:
     normal: Floats
 
     @classmethod
-    def of(cls, record: Record, orders: Floats, interference: Interference) -> _Columns:
+    def of(
+        cls,
+        record: Record,
+        orders: Floats,
+        interference: Interference,
+        beside: Floats | None = None,
+    ) -> _Columns:
+        """Lay out all columns; those beside the harmonics are the same at any frequency."""
         time = record.time_s
-        beside = np.vstack([np.ones(time.size), interference.columns(time)])
+        if beside is None:
+            beside = np.vstack([np.ones(time.size), interference.columns(time)])
         waves = sampled_waves(time, orders, record.frequency_hz)
         normal = _bordered(waves, waves.normal(), beside)
         ridge = np.full(len(normal), _RIDGE * time.size)

@@ -229,7 +229,7 @@ class UnitModel:
     ) -> tuple[Complex, Complex]:
         """ln U and, of one unit, its derivatives."""
         s = 2j * math.pi * np.append(frequency_hz, REFERENCE_FREQUENCY_HZ)
-        total = self.zeros_at_origin * np.log(s)
+        total = self.zeros_at_origin * np.log(s) if self.zeros_at_origin else 0j * s
         derivative = np.zeros((len(self.parameters) if slopes else 0, s.size), dtype=complex)
         factors = [
             ([k], simple_factor(p.role, x[..., k, None], s, slopes=slopes))
