@@ -300,6 +300,7 @@ def test_an_interruption_keeps_the_best_so_far() -> None:
     assert "interrupted; with any parts some position is at least" in picked.search.claim
     assert picked.unproved_forms == ("foster-1",)
     assert alternatives_of(box_job, picked) == ()
+    assert picked.sharings.budget.cut_alternatives_short
 
 
 def test_an_interruption_after_the_proof_keeps_what_is_proved(

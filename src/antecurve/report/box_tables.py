@@ -289,8 +289,8 @@ def alternative_lines(box: Box) -> list[str]:
         )
     if box.alternatives_cut_short:
         lines.append(
-            "The budget ended before all alternatives were looked for; a longer "
-            "pick.budget_seconds lists more."
+            "Not all alternatives were looked for; with more time (pick.budget_seconds) there may "
+            "be more."
         )
     for alternative in box.alternatives:
         values = [

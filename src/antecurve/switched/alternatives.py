@@ -162,13 +162,17 @@ def options_of(job: BoxJob, picked: PickedBox, drawer: Drawer | None = None) -> 
         poles with equal levels, or with free ones where equal levels were asked for.  None after
         an interruption from the keyboard; one on the way ends the list.
     """
+    budget = picked.sharings.budget
+    budget.cut_alternatives_short = True  # until all are there
     if picked.interrupted:
         return ()
     listed: list[Option] = []
     with suppress(KeyboardInterrupt):
-        listed += _each(job, picked, stock_of(job.common, drawer))
+        for option in _each(job, picked, stock_of(job.common, drawer)):
+            listed.append(option)
+        budget.cut_alternatives_short = budget.late
         for number, option in enumerate(listed):
-            listed[number] = _bounded(option, picked.sharings.budget)
+            listed[number] = _bounded(option, budget)
     return tuple(listed)
 
 
@@ -189,7 +193,6 @@ def _each(job: BoxJob, picked: PickedBox, stock: dict[ElementKind, Candidates]) 
             rounded = box_pick(job, picked.sharings, near[0], stock)
             yield Option("fewer poles", job, picked.sharings, near[0], rounded)
     if budget.late:
-        budget.cut_alternatives_short = True
         return
     other = replace(job, switch=replace(job.switch, equal_levels=not job.switch.equal_levels))
     levels = "free levels" if job.switch.equal_levels else "equal levels"

@@ -83,7 +83,7 @@ class Box(Result):
 
     @property
     def alternatives_cut_short(self) -> bool:
-        """Whether the budget ended before all alternatives were looked for."""
+        """Whether budget or an interruption ended the search for alternatives."""
         len(self.alternatives)  # which works them out
         return bool(self._kept.get("cut short"))
 

@@ -96,7 +96,7 @@ class Budget:
     clock : Clock
         Since when.
     cut_alternatives_short : bool
-        Whether it ended before all alternatives were looked for.
+        Whether it, or an interruption, ended before all alternatives were looked for.
     """
 
     def __init__(
