@@ -145,10 +145,17 @@ def test_without_a_limit_an_emf_that_was_stated_is_asked_about(value: float, wor
     assert gain_question([replace(gain, scale="volts")], []) == ""
 
 
-def test_a_gain_with_the_levels_of_an_interface_in_it_is_not_judged() -> None:
-    gain = UnitFigure("gain", 33.0, 0.1, "", "record over played file", scale="levels")
+@pytest.mark.parametrize(
+    ("scale", "advice"), [("levels", "on a second channel"), ("inputs", "with the unit bypassed")]
+)
+def test_a_gain_with_levels_of_an_interface_in_it_is_not_judged(scale: str, advice: str) -> None:
+    """Those of a played file, or of two inputs that may be set unlike."""
+    gain = UnitFigure("gain", 33.0, 0.1, "", "record over played file", scale=scale)
     limits = [FigureLimit("gain", 38.0, 42.0)]
     (decision,) = figure_decisions([gain], limits)
     assert decision.decision is Decision.UNDECIDED
     assert decision.text.startswith("limited but not judged: gain at 1 kHz: 33.0 dB")
+    assert advice in decision.text
+    (known,) = figure_decisions([replace(gain, scale="known inputs")], limits)
+    assert known.decision is Decision.FAIL
     assert gain_question([gain], limits) == probe_question([gain], limits) == ""
