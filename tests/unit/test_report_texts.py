@@ -119,7 +119,8 @@ def test_sentences_and_tables_give_the_same_spread(default_design: Design) -> No
 def test_a_form_that_is_not_proved_tells_its_bound(default_design: Design) -> None:
     """A bound is rounded down, never to 0."""
     for bound_db, says in ((0.0, "no lower bound proved"), (0.01299, "none below 0.012"),
-                           (0.000199, "none below 0.0001")):  # fmt: skip
+                           (0.000199, "none below 0.0001"),
+                           (2.9e-24, "none below 2e-24")):  # fmt: skip
         first = replace(default_design.forms[0], proved=False, lower_bound_db=bound_db)
         rows = form_rows(replace(default_design, forms=(first,))).rows
         assert rows[0][-1] == f"the pick; {says}"
