@@ -218,14 +218,15 @@ def combinations_in(boxes: Boxes, *, chunk: int = 100_000) -> Iterator[Indices]:
     while start < len(sizes):
         before = ends[start - 1] if start else 0
         stop = max(start + 1, int(np.searchsorted(ends, before + chunk, "right")))
-        owner = np.repeat(np.arange(start, stop), sizes[start:stop])
+        owner = np.repeat(np.arange(stop - start), sizes[start:stop])
         number = np.arange(len(owner)) - np.repeat(
             ends[start:stop] - sizes[start:stop] - before, sizes[start:stop]
         )
-        indices = np.empty((len(owner), boxes.first.shape[1]), dtype=np.int64)
+        indices = np.empty((len(owner), boxes.first.shape[1]), dtype=np.int64, order="F")
         for i in range(indices.shape[1]):
-            span = (boxes.last[:, i] - boxes.first[:, i] + 1)[owner]
-            indices[:, i] = boxes.first[owner, i] + number % span
-            number //= span
+            first = boxes.first[start:stop, i]
+            span = boxes.last[start:stop, i] - first + 1
+            number, along = np.divmod(number, span[owner])
+            indices[:, i] = first[owner] + along
         yield indices
         start = stop

@@ -26,7 +26,8 @@ Floats = NDArray[np.float64]
 Indices = NDArray[np.int64]
 
 _BATCH = 2000  # boxes at a time: spreads the cost of a call, and stays nearly depth first
-_LEAF = 128  # combinations: so few are evaluated faster than bounded and split again
+_LEAF = 256  # combinations: so few are evaluated faster than bounded and split again
+_AT_ONCE = 25_000  # combinations: what is at hand of them fits into a processor's cache
 # Of ln of the count: a box that shrank to 1/e is bounded again before it is halved.
 _WORTH_ANOTHER_LOOK = 1.0
 # Best combinations kept where not all are wanted: far more than a short list takes.
@@ -108,7 +109,8 @@ class Space:
         numpy.ndarray of float, shape (combinations, elements)
             Element values [ohm and F].
         """
-        return np.stack([p.values[indices[:, i]] for i, p in enumerate(self.candidates)], axis=1)
+        # In memory combinations come last, as whatever is done runs over all of them.
+        return np.stack([p.values[indices[:, i]] for i, p in enumerate(self.candidates)]).T
 
     def available(self, indices: Indices) -> NDArray[np.bool_]:
         """Test which combinations the quantities on hand allow.
@@ -202,7 +204,12 @@ class _Finds:
         """Evaluate every combination of some boxes."""
         for indices in combinations_in(leaves):
             self.evaluated += len(indices)
-            indices = indices[space.model.near(np.exp(space.grids.logs(indices)), self.limit)]
+            near = [
+                first
+                + space.model.near(space.values(indices[first : first + _AT_ONCE]), self.limit)
+                for first in range(0, len(indices), _AT_ONCE)
+            ]
+            indices = indices[np.concatenate(near)]
             indices = indices[space.admitted(indices)]
             errors = space.error(space.values(indices))
             within = errors <= self.limit

@@ -199,10 +199,11 @@ class NetworkModel:
         places = np.arange(len(values))
         most = math.exp(min(4.0 * limit, _LARGEST_EXPONENT)) * (1.0 + _ROUNDED)
         for powers, scale in self._stages:  # few frequencies leave few networks for all of them
-            square = powers.square(top[places])
-            square /= powers.square(bottom[places])
+            square = powers.square(top)
+            square /= powers.square(bottom)
             square *= scale
-            places = places[square.max(axis=0) <= most * square.min(axis=0)]
+            within = np.flatnonzero(square.max(axis=0) <= most * square.min(axis=0))
+            places, top, bottom = places[within], top[within], bottom[within]
         return places
 
     def linearise(self, values: Floats) -> Linear:
