@@ -258,7 +258,7 @@ def _softly(change: SoftChange) -> str:
     if abs(change.share) < max(_NOTABLE_SHARE, _certain(change)):
         return ""
     tilt = "less" if change.share > 0.0 else "more"
-    does = "compresses softly" if change.share > 0.0 else "expands, as a dead zone makes it"
+    does = "compresses softly" if change.share > 0.0 else "expands, as with a dead zone"
     return (
         f"the tops tilt {tilt} with the level, as by a change of {100.0 * abs(change.share):.2g} % "
         f"at the peak. {_SOFTLY.format(does=does)}"

@@ -10,6 +10,7 @@ the stimulus is noise at most: the ratio lies between the estimates of both chan
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -83,9 +84,16 @@ def _power(part: Floats) -> Floats:
     """Power of each line; of white noise its mean square."""
     from scipy.fft import rfft
 
-    window = np.hanning(part.size)
+    window, of_noise = _window(part.size)
     lines = rfft((part - part.mean()) * window)
-    return np.asarray((lines.real**2 + lines.imag**2) / float(window @ window))
+    return np.asarray((lines.real**2 + lines.imag**2) / of_noise)
+
+
+@lru_cache(maxsize=3)
+def _window(size: int) -> tuple[Floats, float]:
+    """A Hann window, and the power that white noise of a mean square of 1 has behind it."""
+    window = np.hanning(size)
+    return window, float(window @ window)
 
 
 def _unfiltered_hz(stimulus: Floats, rate_hz: float) -> float:
