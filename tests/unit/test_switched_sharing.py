@@ -298,7 +298,7 @@ def test_an_interruption_keeps_the_best_so_far() -> None:
     # Each position alone bounds the box, as after a search that ended early.
     assert 0.0 < picked.search.lower_bound_db <= picked.search.objective_db
     assert "interrupted; with any parts some position is at least" in picked.search.claim
-    assert picked.unproved_forms == ("foster-1",)
+    assert picked.unproved_forms == ()  # which takes no time here
     assert alternatives_of(box_job, picked) == ()
     assert picked.sharings.budget.cut_alternatives_short
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 
 import numpy as np
@@ -239,9 +240,13 @@ class _Conclusion:
         """What is known at an interruption, with a bound of some seconds where there is none."""
         self._budget.end()
         self._proof.interrupted = True
-        self._proof.bound(self._best, self._told.clock.soon())
+        unproved = self._sharings.forms
+        with suppress(KeyboardInterrupt):
+            self._proof.bound(self._best, self._told.clock.soon())
+            count = len(self._best.shared.switched)
+            unproved = self._sharings.unproved_forms(count)  # short proofs alone: the time is over
         search = self._proof.report(self._best)
-        return PickedBox(self._best, search, self._sharings, self._sharings.forms, interrupted=True)
+        return PickedBox(self._best, search, self._sharings, unproved, interrupted=True)
 
     def _taken(self) -> BoxPick:
         """Throws that add to parts that stay, where the job wants them; else what there is."""
