@@ -328,9 +328,11 @@ def network_slopes(
     )
     # Polynomials are affine in each value (`networks.sensitivity`): few coefficients are combined
     # by source, in place of many responses.
+    parts = (transfer.numerator, transfer.denominator)
+    highest = max(part.shape[-1] for part in parts)
+    powers = np.asarray(np.vander(2j * math.pi * frequency_hz, highest, increasing=True).T)
     (top, by_top), (bottom, by_bottom) = (
-        _with_slopes(polynomial, estimate.errors, frequency_hz)
-        for polynomial in (transfer.numerator, transfer.denominator)
+        _with_slopes(part, estimate.errors, powers) for part in parts
     )
     value = np.log(top / bottom)[None]
     if not slopes:
@@ -339,13 +341,10 @@ def network_slopes(
     return np.vstack([value, by_top * (1.0 / top) - by_bottom * (1.0 / bottom)])
 
 
-def _with_slopes(
-    polynomial: Floats, errors: Floats, frequency_hz: Floats
-) -> tuple[Complex, Complex]:
+def _with_slopes(polynomial: Floats, errors: Floats, powers: Complex) -> tuple[Complex, Complex]:
     """A polynomial's values and derivatives by the sources, from rows with each value at 0."""
     by_source = errors.T @ (polynomial[-1] - polynomial[:-1])
-    powers = np.vander(2j * math.pi * frequency_hz, polynomial.shape[-1], increasing=True).T
-    values = np.vstack([polynomial[-1], by_source]) @ powers
+    values = np.vstack([polynomial[-1], by_source]) @ powers[: polynomial.shape[-1]]
     return values[0], values[1:]
 
 

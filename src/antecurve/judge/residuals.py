@@ -96,9 +96,10 @@ def residual_findings(fit: Fit, band_hz: tuple[float, float]) -> tuple[ResidualF
             residual, fit.prediction(index), excess=excess, band_hz=band_hz
         )
     findings = _settled_by_others(findings, len(fit.observations))
-    findings += _level_dependence(fit, band_hz)
+    harmonics = _harmonics(fit)
+    findings += level_findings(harmonics, band_hz=band_hz, waves=partial(_waves, fit))
     findings += misfit_findings(
-        _harmonics(fit), band_hz=band_hz, disturbed=any(f.forbids_pass for f in findings)
+        harmonics, band_hz=band_hz, disturbed=any(f.forbids_pass for f in findings)
     )
     findings += network_findings(fit, band_hz)
     return beyond_seen(findings, fit.observations, band_hz)
@@ -122,11 +123,6 @@ def _harmonics(fit: Fit) -> list[RelativeHarmonics]:
 def _harmonics_of_each(fit: Fit) -> list[RelativeHarmonics | None]:
     parts = zip(fit.observations, residual_parts(fit.solution), fit.excess, strict=True)
     return [o.relative_harmonics(residual, excess=excess) for o, residual, excess in parts]
-
-
-def _level_dependence(fit: Fit, band_hz: tuple[float, float]) -> list[ResidualFinding]:
-    """Responses that differ between records at one frequency and unlike levels."""
-    return level_findings(_harmonics(fit), band_hz=band_hz, waves=partial(_waves, fit))
 
 
 def _waves(fit: Fit, number: int, orders: Floats) -> UnitWaves:
