@@ -20,6 +20,7 @@ __all__ = ["Budget", "Clock", "bound_by_positions"]
 GRACE_SECONDS = 8.0
 """Beyond the budget [s], for a bound that is not 0 and for proofs: as after the pick of a curve."""
 _LEAST_SECONDS = 2.0  # for a bound, however late it is: a position takes a half
+_FORMS_SHARE = 1.0 / 3.0  # of the search: sets of positions take the more, the more forms there are
 _SEARCH_SHARE = 0.75  # of the budget: what is left is for alternatives, wanted or not
 _INTERRUPTED_SECONDS = 2.0  # a position takes a half; whoever interrupts does not want to wait
 _MOST_SLOWNESS = 10.0  # times: beside so much else on the machine the whole search takes minutes
@@ -181,8 +182,8 @@ class Budget:
 
     @property
     def late_for_forms(self) -> bool:
-        """Whether half of it is: no further forms of network are looked into."""
-        return self._ended or self.used > self._search_seconds / 2.0
+        """Whether a third of it is: no further forms of network are looked into."""
+        return self._ended or self.used > self._search_seconds * _FORMS_SHARE
 
     @property
     def late_for_proofs(self) -> bool:
