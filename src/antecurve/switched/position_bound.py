@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from antecurve.pick.departure import least_departure
 from antecurve.pick.early_bound import network_bound
 from antecurve.switched.joint_space import JointPick, JointSpace
 
@@ -210,7 +211,8 @@ def bound_by_positions(
     Returns
     -------
     bound : float
-        What no combination is below [Np]; 0 where none was proved in time.
+        What no combination is below [Np]; where no search proved one in time, what the powers of s
+        of a position tell, which is very small (`antecurve.pick.departure`).
     evaluated : int
         Combinations of a position that were evaluated one by one.
 
@@ -232,4 +234,5 @@ def bound_by_positions(
             evaluated += count
     except KeyboardInterrupt:
         pass
-    return bound, evaluated
+    spaces = (position.space for position in space.positions)
+    return max(bound, *(least_departure(own.model, own.grids) for own in spaces)), evaluated
