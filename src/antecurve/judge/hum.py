@@ -65,7 +65,10 @@ class _Evidence:
     def posterior(self, variance: Floats) -> tuple[Floats, Floats]:
         """Compute mean and covariance of the amplitudes, for variances of the lines [V^2]."""
         root = np.sqrt(np.repeat(variance, 2))
-        covariance = root[:, None] * np.linalg.solve(self._inner(root), np.diag(root))
+        inner = self._inner(root)
+        # Spread out: numpy below 2 takes one matrix for a stack of vectors.
+        each = np.broadcast_to(np.diag(root), inner.shape)
+        covariance = root[:, None] * np.linalg.solve(inner, each)
         return (covariance @ self.score[..., None])[..., 0], covariance
 
     def log_evidence(self, variance: Floats) -> float:
