@@ -187,7 +187,7 @@ def test_judge_takes_the_position_of_the_switch(
     assert json.loads(right.out)["verdict"] == "pass"
     # 450 us in place of 318 us: up to 3 dB off, which no unit in order is.
     assert wrong.code == 1
-    assert "If the switch did not stand at disc, name its position by --position." in wrong.out
+    assert "If the switch did not stand at disc, name its position with --position." in wrong.out
 
 
 def test_a_sheet_for_each_position(

@@ -140,6 +140,28 @@ def test_a_narrow_dip_or_peak_is_judged(
     assert kind in verdict.findings[0] and not verdict.faults and not verdict.fitted
 
 
+def test_a_narrow_dip_is_read_off_harmonics_and_ends_beside_it() -> None:
+    """Harmonics of 200 and 23 Hz less 0.8 dB at 3 kHz, Q 10, by the formula of a peaking filter."""
+    rng, harmonics = np.random.default_rng(5), []
+    for fundamental, noise in ((200.0, 1e-5), (23.0, 1e-5)):
+        orders = np.arange(1.0, 20e3 / fundamental, 2.0)
+        s = 1j * orders * fundamental / 3000.0
+        dip = (s**2 + 10**-0.04 * s / 10.0 + 1.0) / (s**2 + s / 10.0 + 1.0)
+        spread = noise * orders  # of a square wave's harmonics, over their size
+        error = dip - 1.0 + spread * (rng.normal(size=(2, orders.size)).T @ [1.0, 1.0j])
+        harmonics.append(
+            RelativeHarmonics(
+                "square", fundamental, 1.0, orders, error, spread**2, np.zeros(orders.size)
+            )
+        )
+    (dip_finding,) = misfit_findings(harmonics, band_hz=(20.0, 20e3), disturbed=False)
+    assert dip_finding.frequency_hz == pytest.approx(3000.0, rel=2e-3)
+    assert dip_finding.misfit_db.min() == pytest.approx(-0.8, abs=0.01)
+    # What is beyond the last frequency listed is as it is there: nothing.
+    assert np.all(dip_finding.misfit_db[[0, -1]] == 0.0)
+    assert np.all(dip_finding.uncertainty_db[[0, -1]] == 0.0)
+
+
 def test_a_misfit_forbids_a_pass_below_what_is_seen() -> None:
     """From 47 Hz alone the sound unit passes, one with a peak of 0.3 dB does not."""
     assert judged(squares(SOUND, 47.0)).decision is Decision.PASS

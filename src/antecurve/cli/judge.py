@@ -220,7 +220,7 @@ def judge(
 def _exit_failed(position: str) -> None:
     """Exit where a unit does not pass; of a box say that its switch may have stood elsewhere."""
     if position:
-        say(f"If the switch did not stand at {position}, name its position by --position.")
+        say(f"If the switch did not stand at {position}, name its position with --position.")
     raise typer.Exit(1)
 
 

@@ -43,7 +43,7 @@ _POINTS = 24  # of the band beyond what is seen: fewer than 0.6 octaves apart fr
 _WORTH_A_CAPTURE_DB = 0.05  # by judgement: below what a usual bench resolves
 _END = 1.001  # of the band: its last harmonic may be its end
 _HELD_OCTAVES = 0.06  # the middle of a peak: half a step of the frequencies that a verdict lists
-_FARTHEST = 6.0  # widths from its middle, where 1 % of a peak's level is left
+_FARTHEST = 10.0  # half widths from its middle, where 1 % of a peak's level is left
 _ANYTHING_DB = 30.0  # beyond, a number says nothing
 
 
@@ -97,12 +97,12 @@ def _narrow_finding(
     narrow: NarrowShape, name: str, band_hz: tuple[float, float], *, disturbed: bool
 ) -> ResidualFinding:
     """Describe a peak or a dip."""
-    widths = np.linspace(-_FARTHEST, _FARTHEST, 16 * _POINTS + 1)
-    beside = np.arcsinh(widths / (2.0 * narrow.quality))
+    half_widths = np.linspace(-_FARTHEST, _FARTHEST, 16 * _POINTS + 1)
+    beside = np.arcsinh(half_widths / (2.0 * narrow.quality))
     frequency = narrow.frequency_hz * np.exp(beside)
     own = narrow.levels_db(frequency, held_octaves=_HELD_OCTAVES)
     reach = _COVERAGE_FACTOR * narrow.deviations_db(frequency, held_octaves=_HELD_OCTAVES)
-    own[[0, -1]] = 0.0
+    own[[0, -1]], reach[[0, -1]] = 0.0, 0.0  # nothing lies beyond
     counted = "counted as the unit's own"
     if disturbed:
         own, reach = 0.0 * own, np.hypot(own, reach)
@@ -110,8 +110,8 @@ def _narrow_finding(
     text = (
         f"{name}: {'a dip' if narrow.size < 0 else 'a peak'} of {abs(narrow.level_db):.2f} dB at "
         f"{format_quantity(narrow.frequency_hz, 'Hz', digits=2)}, Q {narrow.quality:.2g}, narrower "
-        f"than resistors and capacitors make. It is {counted}. Look for a notch filter, an "
-        "inductance, or a stage that nearly oscillates"
+        f"than resistors and capacitors can make it. It is {counted}. Look for a notch filter, an "
+        "inductor, or a stage that nearly oscillates"
     )
     inside = (frequency >= band_hz[0]) & (frequency <= band_hz[1])
     return ResidualFinding(

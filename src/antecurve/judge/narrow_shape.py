@@ -1,7 +1,7 @@
 """A peak or a dip of a unit's response that is narrower than a third of an octave.
 
 Networks of resistors and capacitors bend a response over an octave or more.  A notch filter, an
-inductance or a feedback loop that nearly oscillates makes a peak or a dip: to a response H it adds
+inductor or a feedback loop that nearly oscillates makes a peak or a dip: to a response H it adds
 H a / (1 + jQ (f/f_0 - f_0/f)) with a real.  Means over third octaves hide it.  So it is looked for
 in what stands out of these means, of all records at once: f_0, Q and a are fitted by least squares
 from the best of a grid.
@@ -220,7 +220,9 @@ def narrow_shape(
         or fitted.x[1] < math.log(_LEAST_QUALITY)
     ):
         return None
-    spread = math.sqrt(raised) * np.linalg.cholesky(np.linalg.pinv(fitted.jac.T @ fitted.jac))
+    # Root of the inverse of the normal matrix; what is not told stops at an e-fold.
+    _, told_by, axes = np.linalg.svd(fitted.jac, full_matrices=False)
+    spread = axes.T * np.minimum(math.sqrt(raised) / np.maximum(told_by, 1e-300), 1.0)
     return NarrowShape(
         float(np.exp(fitted.x[0])), float(np.exp(fitted.x[1])), float(fitted.x[2]), spread
     )
