@@ -48,9 +48,11 @@ _TOGETHER = {
     "tests/browser/": "browser",  # one Chromium
     "test_surroundings.py": "processes",  # one process that has the package loaded
     "test_killed_runs.py": "processes",
+    "test_terminal_widths.py": "processes",
     "test_synthesis_formulas.py": "formulas",  # each derived once
     "test_stored_formulas.py": "formulas",
     "test_curves_formulas.py": "formulas",
+    "test_worked_numbers.py": "formulas",
     "unit/test_names.py": "sources",  # each module parsed once
     "unit/test_layers.py": "sources",
     "unit/test_sentences.py": "sources",

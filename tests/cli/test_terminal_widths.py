@@ -5,8 +5,6 @@ from __future__ import annotations
 import os
 import pty
 import re
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
@@ -15,9 +13,11 @@ import terminal_session
 from antecurve.cli.show import show_design
 from antecurve.files.design_file import design_json
 from antecurve.pipeline import Design
+from loaded_process import LoadedProcess
 from sentences import MOST_WORDS, whole_sentences, word_count
 
 WIDTHS = (60, 80, 100, 160)
+SESSION = "import runpy, sys; del sys.argv[0]; runpy.run_path(sys.argv[0], run_name='__main__')"
 SECONDS = re.compile(r"\(\d+\.\d\s+s\)")  # how long a run took is not the same twice
 _TABLE_OR_FORMULA = re.compile(r"\S {2}|·|\w = ")
 COLOURS = re.compile(r"\x1b\[[0-9;]*m")
@@ -34,26 +34,23 @@ def design_file(tmp_path_factory: pytest.TempPathFactory, default_design: Design
 def prints(design_file: Path) -> dict[tuple[int, str], str]:
     """What a pipe (0) and a pseudo-terminal of each width show of each command: one process."""
     ours, theirs = pty.openpty()
-    environment = {k: v for k, v in os.environ.items() if k not in ("COLUMNS", "NO_COLOR")}
-    session = [sys.executable, terminal_session.__file__, str(design_file), *map(str, WIDTHS)]
-    with subprocess.Popen(
-        session, stdin=theirs, stdout=theirs, stderr=subprocess.PIPE,
-        env=environment | {"TERM": "xterm"},
-    ) as process:  # fmt: skip
-        os.close(theirs)
-        text = b""
-        while True:
-            try:
-                more = os.read(ours, 65536)
-            except OSError:  # the other end is closed
-                break
-            if not more:
-                break
-            text += more
-        assert process.stderr is not None
-        said = process.stderr.read()
-        assert process.wait(60) == 0, said.decode()
+    with os.fdopen(theirs, "r+b", buffering=0) as terminal:
+        process = LoadedProcess(
+            SESSION, terminal_session.__file__, design_file, *WIDTHS, stdin=terminal,
+            stdout=terminal, TERM="xterm", NO_COLOR="",
+        )  # fmt: skip
+    text = b""
+    while True:
+        try:
+            more = os.read(ours, 65536)
+        except OSError:  # the other end is closed
+            break
+        if not more:
+            break
+        text += more
     os.close(ours)
+    _, said = process.communicate(timeout=60)
+    assert process.returncode == 0, said
     shown = {}
     for part in text.decode().split(terminal_session.BEGINS)[1:]:
         heading, _, content = part.partition("\n")

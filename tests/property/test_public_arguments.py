@@ -12,6 +12,7 @@ import dataclasses
 import importlib
 import inspect
 import math
+import pickle
 import pkgutil
 import tomllib
 import warnings
@@ -34,6 +35,8 @@ from antecurve.networks.topology import Element, ElementKind, Loading
 from antecurve.parts.position import Part
 from antecurve.pipeline import Design
 from antecurve.signals.request import SignalRequest
+from antecurve.switched import box
+from antecurve.switched.joint_pick import pick_box
 from antecurve.switched.request import BoxJob, SwitchPosition
 from antecurve.synthesis import own_starts
 from antecurve.synthesis.formula_text import numeric_formulas
@@ -63,10 +66,22 @@ SLOW = {
 
 
 @pytest.fixture(scope="module", autouse=True)
-def _few_starts() -> Iterator[None]:
-    """Values that no network has are given up after a few starts, as after all of them."""
+def _little_searching() -> Iterator[None]:
+    """Values that no network has are given up after a few starts, as after all of them.
+
+    What searches for the parts of a box comes after all checks: for the same box it runs once.
+    """
+    picked_boxes: dict[bytes, Any] = {}
+
+    def picked(*given: Any, **named: Any) -> Any:
+        key = pickle.dumps((given, named))
+        if key not in picked_boxes:
+            picked_boxes[key] = pick_box(*given, **named)
+        return picked_boxes[key]
+
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(own_starts, "_EFFORT", own_starts._EFFORT // 12)
+        patch.setattr(box, "pick_box", picked)
         yield
 
 

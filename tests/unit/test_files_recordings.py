@@ -177,7 +177,7 @@ def test_sound_files(layout: str, rate: int, tmp_path: Path) -> None:
     assert isinstance(record, TwoChannelRecord)
     assert record.rate_hz == pytest.approx(rate)
     # Half a step of 16 bits.
-    assert record.volts == pytest.approx(output, abs=2.0**-15)
+    np.testing.assert_allclose(record.volts, output, rtol=0.0, atol=2.0**-15)
     assert "stimulus at the unit's input on channel 1, output on channel 2" in recording.understood
 
 
