@@ -272,3 +272,18 @@ def test_the_sweep_reference_that_reaches_over_a_capture_is_taken() -> None:
     chains = measured_chains([whole, other], estimate=known_exactly(), highest_hz=50e3)
     with pytest.raises(InputError, match=r"two sweeps, [+-]1\.\d+ dB apart at 20 kHz"):
         replace(settings, references=chains).reference_for(sweep, swept_hz=sweep.frequency_hz)
+
+
+def test_folded_harmonics_that_pass_for_another_top_forbid_a_pass() -> None:
+    """1,230.01 samples a period: fits with and without folding describe the record alike.
+
+    Without, the unit was read as -0.343 +- 0.008 dB at 20 kHz, and passed; -0.447 is true.
+    """
+    unit, rng = Unit(treble_s=79.5e-6), np.random.default_rng(11)
+    record = square_capture(unit, rng, frequency=201.3, periods=8.13, samples=10_000, bits=12)
+    verdict = judge_unit(record, known_exactly(), conditions=CONDITIONS)
+    deviation = verdict.deviation
+    error = deviation.deviation_db - unit.deviation_db(deviation.frequency_hz)
+    assert (np.abs(error) <= deviation.expanded_uncertainty_db).all()
+    assert verdict.decision is Decision.UNDECIDED
+    assert "every period is sampled at the same 1230 points" in verdict.findings[0]

@@ -452,3 +452,18 @@ def test_images_of_a_converter_are_no_oscillation() -> None:
         verdict = judge_unit(SquareWaveCapture(time, volts), known_exactly(), conditions=CONDITIONS)
         told = [text for text in verdict.findings if "oscillation" in text or "oscillates" in text]
         assert bool(told) == bool(line_v), verdict.findings
+
+
+@pytest.mark.parametrize(("heights", "dead_zone"), [(2, 0.0), (20, 0.56)])
+def test_edges_met_at_two_heights_show_no_dead_zone(heights: int, dead_zone: float) -> None:
+    """A jump of 0.56 half heights, met where every period is sampled alike, and all along.
+
+    Two heights lie on any line, so that a linear unit sampled 1,250 times a period had one too.
+    """
+    rng = np.random.default_rng(1)
+    height = np.tile(np.linspace(-0.66, 0.64, heights), 32 * 2 // heights)
+    height += 0.004 * rng.standard_normal(height.size)
+    sign = np.where(rng.permutation(height.size) % 2, 1.0, -1.0)
+    late = 0.56 * np.sign(height) + 0.004 * rng.standard_normal(height.size)
+    edges = EdgeHeights(height, late, np.ones(height.size), sign, 0.004)
+    assert edge_pause(edges) == pytest.approx(dead_zone, abs=0.02)  # five standard deviations

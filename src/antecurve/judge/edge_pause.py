@@ -40,6 +40,7 @@ _LEAST_GAP = 0.015  # of the half height: samples within the pause tell nothing 
 _SIGMAS = 3.0  # of noise, likewise
 _LEAST_BESIDE = 3  # samples to either side of the middle
 _LEAST_FREE = 3  # degrees of freedom that tell how well the columns describe the edge
+_LEAST_HEIGHTS = _ORDER + 3  # a parabola and a jump, and one more that tells whether they fit
 _STEEP = 0.1  # of the steepest slope; where it is flatter, ringing turns an edge round
 _UNDESCRIBED = 0.1  # of the half height: the fit is of another edge; a zone of 50 % leaves 0.01
 _ROUNDS = 3  # of Newton's method, each of which squares the error
@@ -208,6 +209,8 @@ def _pause(edges: EdgeHeights, middle: float) -> _Pause:
     if min(above, height.size - above) < _LEAST_BESIDE or free < _LEAST_FREE:
         return _Pause()
     order = np.argsort(height)
+    if _heights_apart(height[order], 2.0 * _SIGMAS * edges.noise) < _LEAST_HEIGHTS:
+        return _Pause()
     slope = float(np.interp(0.0, height[order], edges.slope_per_s[order]))
     columns = np.vander(height, _ORDER + 1, increasing=True)
     columns = np.column_stack([columns, 0.5 * edges.sign, 0.5 * np.sign(height)])
@@ -220,3 +223,12 @@ def _pause(edges: EdgeHeights, middle: float) -> _Pause:
     if noise > max(_SIGMAS * edges.noise, _UNDESCRIBED):
         return _Pause()
     return _Pause(0.5 * jump[-1], 0.5 * noise * math.sqrt(inverse[-1, -1]), noise)
+
+
+def _heights_apart(height: Floats, apart: float) -> int:
+    """Count heights that noise keeps apart: edges sampled alike have few, however many they are."""
+    count, last = 0, -math.inf
+    for each in height.tolist():
+        if each > last + apart:
+            count, last = count + 1, each
+    return count

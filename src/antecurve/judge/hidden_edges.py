@@ -30,10 +30,13 @@ def hidden_edge_findings(
 ) -> list[ResidualFinding]:
     """Name a record whose edges hide between its samples.
 
+    Folded harmonics then pass for another top of the unit's response, so that no fit tells
+    whether the record holds any.
+
     Parameters
     ----------
     residual : ResidualRecord
-        The record, in which what lies beyond half the sampling rate is folded.
+        The record, in which what lies beyond half the sampling rate may be folded.
     prediction : Prediction
         The fit.
     band_hz : tuple of float

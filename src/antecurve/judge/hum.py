@@ -31,12 +31,14 @@ Floats = NDArray[np.float64]
 MAINS_HZ = (50.0, 60.0)
 """The mains frequencies of the world [Hz]."""
 _MULTIPLES = 6  # what rectifiers of supplies and magnetic fields bring in strength
+_MOST_MULTIPLES = 48  # of buzz: short pulses of a rectifier's current reach some kilohertz
 _WORTH_AN_ORDER = 6.63  # chi-square, one degree of freedom: by chance once in a hundred
 _TAKEN_OUT = 4.0  # ln evidence: noise alone reaches it once in some 60 records (simulated)
 _TOLD = 7.0  # ln evidence: odds of a thousand to one
 _CONTRADICTED = 20.0  # ln evidence: odds of 5e8, as a statement of the user has weight of its own
 _LEAST_PERIODS = 1.0  # of a line in a record; with fewer it is a drift
 _APART = 0.2  # share of a line's power beside harmonics and drift
+_LOBE = 0.5  # periods over the longest record by which the highest multiple may be off
 _OFF_NOMINAL = 0.005  # of the mains frequency: interconnected grids stay within 0.4 %
 _TRIALS = 5  # frequencies over that reach: a record of 1 s tells no more apart
 _ROUNDS = 100  # enough for a line that one of two records shows weakly
@@ -176,13 +178,45 @@ def _best_hum(records: Sequence[BesideHarmonics], mains: float) -> tuple[float, 
         bounds = (max(best - step, tries[0]), min(best + step, tries[-1]))
         at = float(minimize_scalar(loss, bounds=bounds, method="bounded").x)
     value, variance = _most_evident(evidence(at))
-    lines, kept = _lines(at), np.flatnonzero(variance)
+    at, buzz = _buzz(records, at)
+    if buzz:
+        value, variance = _most_evident(buzz)
+    lines, kept = _lines(at, variance.size), np.flatnonzero(variance)
     spread = np.sqrt(variance[kept])
     return value, Hum(mains, True, tuple(lines[kept].tolist()), tuple(spread.tolist()))
 
 
-def _lines(mains: float) -> Floats:
-    return mains * np.arange(1.0, _MULTIPLES + 1.0)
+def _buzz(records: Sequence[BesideHarmonics], mains: float) -> tuple[float, list[_Evidence]]:
+    """Follow the mains' multiples up, twice as many at a time, as far as the records show them.
+
+    Each step finds the frequency more closely, as a multiple is off by so many times as much.
+
+    Returns the mains frequency [Hz] and what the records say; nothing where the first multiples
+    are all.
+    """
+    from scipy.optimize import minimize_scalar
+
+    seconds = max(float(np.ptp(r.basis.record.time_s)) for r in records)
+    shown: list[_Evidence] = []
+    count = _MULTIPLES
+    while (twice := 2 * count) <= _MOST_MULTIPLES:
+        more = [_evidence(r, _lines(mains, twice)) for r in records]
+        if _explained(more) - _explained(more, lines=count) < _TAKEN_OUT:
+            break
+
+        def loss(frequency: float, count: int = twice) -> float:
+            return -_explained([_evidence(r, _lines(frequency, count)) for r in records])
+
+        reach = min(mains * _OFF_NOMINAL, _LOBE / (twice * seconds))
+        bounds = (mains - reach, mains + reach)
+        mains = float(minimize_scalar(loss, bounds=bounds, method="bounded").x)
+        count = twice
+        shown = [_evidence(r, _lines(mains, count)) for r in records]
+    return mains, shown
+
+
+def _lines(mains: float, count: int = _MULTIPLES) -> Floats:
+    return mains * np.arange(1.0, count + 1.0)
 
 
 def _evidence(beside: BesideHarmonics, frequency: Floats) -> _Evidence:
@@ -206,11 +240,15 @@ def _evidence(beside: BesideHarmonics, frequency: Floats) -> _Evidence:
     return _Evidence(information, score, usable, apart)
 
 
-def _explained(evidence: Sequence[_Evidence]) -> float:
-    """Half the fall of chi-square by all lines that stand apart, less what noise explains."""
+def _explained(evidence: Sequence[_Evidence], *, lines: int | None = None) -> float:
+    """Half the fall of chi-square by all lines, or the first ones, less what noise explains.
+
+    Lines that do not stand apart from every harmonic do not count.
+    """
     total = 0.0
     for part in evidence:
         at = np.repeat(part.apart, 2)
+        at[slice(at.size if lines is None else 2 * lines, None)] = False
         fall = part.score[at] @ least_squares(part.information[np.ix_(at, at)], part.score[at])
         total += 0.5 * (float(fall) - float(at.sum()))
     return total
@@ -238,9 +276,16 @@ def _most_evident(evidence: Sequence[_Evidence]) -> tuple[float, Floats]:
     told = records.apart.any(axis=0)
     negligible = told & (variance * precision < _NEGLIGIBLE)
     variance = np.where(negligible, 0.0, variance)
-    strongest = float(np.max(variance[told], initial=0.0))
+    strongest = _strongest_about(np.where(told, variance, 0.0))
     variance = np.where(told, variance, np.maximum(strongest, np.where(usable, variance, 0.0)))
     return records.log_evidence(variance), variance
+
+
+def _strongest_about(variance: Floats) -> Floats:
+    """Variance of the strongest line from half a multiple on; of the first ones, of all."""
+    above = np.maximum.accumulate(variance[::-1])[::-1]
+    multiple = np.arange(1, variance.size + 1)
+    return np.asarray(above[np.where(multiple <= _MULTIPLES, 0, multiple // 2 - 1)])
 
 
 def _interference_of(beside: BesideHarmonics, hum: Hum | None) -> Interference:

@@ -17,6 +17,7 @@ __all__ = ["interference_findings"]
 _NORMAL_95 = 1.96  # 95 % of a normal distribution
 _SURE = 3.0  # standard deviations above 0 of a line that is listed
 _BLIND = 0.5  # of the resolution of a record: nearer, a line and a harmonic share all but a tenth
+_LISTED = 6  # lines in a sentence; more of a buzz are counted
 _STRONG_LINES = 3.5  # times the mains frequency: the first three, which advice keeps clear of
 _NOTABLE_HUM = 0.001  # of half the swing: 60 dB below the square wave
 _NOTABLE_DRIFT = 0.01  # of half the swing: what a glance at the screen shows
@@ -87,10 +88,13 @@ def _hum(
     strongest = max(shown, key=lambda entry: entry[1])
     decibels = f"{20.0 * math.log10(strongest[1] / record.size_v):.0f} dB re the square wave"
     if hum.told:
+        listed = sorted(sorted(shown, key=lambda entry: -entry[1])[:_LISTED])
         lines = ", ".join(
             f"{line:.0f} Hz at {1e3 * level:.3g} ± {1e3 * _NORMAL_95 * spread:.1g} mV"
-            for line, level, spread in shown
+            for line, level, spread in listed
         )
+        if len(shown) > len(listed):
+            lines += f" and {len(shown) - len(listed)} more up to {max(shown)[0]:.0f} Hz"
         stated = "" if hum.stated_hz is None else f", not of {hum.stated_hz:.0f} Hz as stated"
         text = f"{hum.mains_hz:.0f} Hz{stated}, lines {lines}, the strongest {decibels}"
     else:

@@ -382,7 +382,7 @@ class SquareWaveObservation(Observation):
     ) -> list[ResidualFinding]:
         """Name all that the fit does not describe, documented in `Observation`."""
         record = residual_record(self, residual, prediction, excess=excess)
-        hidden = hidden_edge_findings(record, prediction, band_hz) if self.folded else []
+        hidden = hidden_edge_findings(record, prediction, band_hz)
         return interference_findings(record) + hidden + record_findings(record)
 
     def relative_harmonics(self, residual: Floats, *, excess: float) -> RelativeHarmonics:

@@ -53,6 +53,7 @@ Floats = NDArray[np.float64]
 _NO_UNIT_DB = 30.0  # of a misfit: a deep notch by a filter against hum has less in a band
 _SWAPPED = 3.0  # times less is left the other way round; of channels swapped 12 times and more
 _MOST_OF_IT = 0.5**0.5  # of an uncertainty: half of the variance
+_ADVISED = (ResidualKind.LEVEL, ResidualKind.HIDDEN_EDGES)  # findings that say what to capture
 _POINTS_PER_DECADE = 30  # finer than any bend of a first-order corner
 
 
@@ -399,10 +400,10 @@ def _question(case: Case, reading: _Reading, ruling: BandDecision) -> OpenQuesti
     if ruling.decision is not Decision.UNDECIDED or first:
         return None
     at_hz = np.array([ruling.frequency_hz])
-    by_level = [r for r in reading.residuals if r.kind is ResidualKind.LEVEL]
-    changes = float(misfit_uncertainty_db(by_level, at_hz)[0])
+    advised = [r for r in reading.residuals if r.kind in _ADVISED]
+    changes = float(misfit_uncertainty_db(advised, at_hz)[0])
     if changes > _MOST_OF_IT * ruling.expanded_uncertainty_db:
-        return None  # the finding about the level says what to do
+        return None  # the finding itself says what to do
     misfit = misfit_uncertainty_db(reading.residuals, at_hz)
     at = int(np.argmin(np.abs(reading.deviation.frequency_hz - ruling.frequency_hz)))
     return open_question(
