@@ -26,7 +26,7 @@ from typing import IO, Any
 import antecurve
 
 _NUMBER = struct.Struct("i")  # a process, then how it ended, as wait(2) tells it
-_LONGEST_S = 300  # then it ends, whatever became of the tests
+_LONGEST_S = 300  # many times what any takes beside other work; a hung one ends
 
 
 class LoadedProcess:
@@ -40,13 +40,16 @@ class LoadedProcess:
         Its command line.
     stdin, stdout, stderr : file or None, optional
         In place of nothing, of a pipe to `stdout` and of what `communicate` gives.
+    longest_s : int, optional
+        Then it ends, whatever became of the tests.
     **environment : str
         Variables beside those of the tests.
     """
 
     def __init__(
         self, program: str, *words: object, stdin: IO[Any] | None = None,
-        stdout: IO[Any] | None = None, stderr: IO[Any] | None = None, **environment: str,
+        stdout: IO[Any] | None = None, stderr: IO[Any] | None = None,
+        longest_s: int = _LONGEST_S, **environment: str,
     ) -> None:  # fmt: skip
         ours, theirs = os.pipe()
         # One is a file, so that neither waits for the other to be read.
@@ -59,6 +62,7 @@ class LoadedProcess:
             "words": ["-c", *map(str, words)],
             "folder": os.getcwd(),
             "environment": {**os.environ, "NO_COLOR": "1", **environment},
+            "longest_s": longest_s,
         }
         text = json.dumps(asked).encode()
         with open(os.devnull) as nothing:
@@ -96,9 +100,18 @@ class LoadedProcess:
         guard.cancel()
         self._messages.seek(0)
         said = self._messages.read()
+        self._close()
+        return printed, said
+
+    def kill(self) -> None:
+        """End it by force; what it has started may still hold its streams."""
+        self.send_signal(signal.SIGKILL)
+        self.poll(flags=0)
+        self._close()
+
+    def _close(self) -> None:
         for each in (self.stdout, self._messages, self._line):
             each.close()
-        return printed, said
 
 
 @cache
@@ -160,7 +173,7 @@ def forked(listening: socket.socket) -> dict[str, Any]:
 def begin(asked: dict[str, Any]) -> str:
     """Make a process what it was asked to be: its program."""
     signal.signal(signal.SIGINT, signal.default_int_handler)
-    signal.alarm(_LONGEST_S)
+    signal.alarm(asked["longest_s"])
     os.environ.clear()
     os.environ.update(asked["environment"])
     os.chdir(asked["folder"])

@@ -14,12 +14,15 @@ from pathlib import Path
 
 import httpx2
 
+from loaded_process import LoadedProcess
+
+_LONGEST_S = 3600  # the pages of a whole file of tests
+
 
 @dataclass
-class Served:
-    """A server and its first address."""
+class Address:
+    """The first address of a server."""
 
-    process: subprocess.Popen[str]
     address: str
 
     @property
@@ -36,17 +39,33 @@ class Served:
             yield client
 
 
+@dataclass
+class Served(Address):
+    """A server and its first address."""
+
+    process: subprocess.Popen[str]
+
+
 @contextmanager
-def served(
-    folder: Path, *, port: int | None = None, environment: dict[str, str] | None = None
-) -> Iterator[Served]:
+def pages_served(folder: Path, *, port: int | None = None) -> Iterator[Address]:
+    """A server whose pages are the point, not its start: forked from one that has all loaded."""
+    words = ["bench", str(folder), "--no-browser", *(["--port", str(port)] if port else [])]
+    program = "from antecurve.cli.main import run; run()"
+    process = LoadedProcess(program, *words, longest_s=_LONGEST_S)
+    try:
+        yield Address(process.stdout.readline().strip())
+    finally:
+        process.kill()
+
+
+@contextmanager
+def served(folder: Path, *, environment: dict[str, str] | None = None) -> Iterator[Served]:
     command = [sys.executable, "-m", "antecurve", "bench", str(folder), "--no-browser"]
-    command += ["--port", str(port)] if port else []
     own = environment or dict(os.environ)
     process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True, env=own)
     assert process.stdout is not None
     try:
-        yield Served(process, process.stdout.readline().strip())
+        yield Served(process.stdout.readline().strip(), process)
     finally:
         process.kill()
         process.wait()

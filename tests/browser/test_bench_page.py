@@ -12,7 +12,7 @@ from pypdf import PdfReader
 
 from optional_programs import AXE, needs_axe, needs_chromium
 from page_audit import violations
-from served import Served, served
+from served import Address, pages_served
 
 pytestmark = [pytest.mark.browser, needs_chromium]
 
@@ -21,8 +21,8 @@ HANG_MS = 600_000  # the machine may do much else
 
 
 @pytest.fixture(scope="module")
-def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
-    with served(tmp_path_factory.mktemp("demo") / "bench") as server:
+def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Address]:
+    with pages_served(tmp_path_factory.mktemp("demo") / "bench") as server:
         yield server
 
 
@@ -30,7 +30,7 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
 REPLACED = ("htmx:afterRequest", "htmx:sendAbort")
 
 
-def opened(browser: Any, bench: Served, faults: list[str], **options: Any) -> Any:
+def opened(browser: Any, bench: Address, faults: list[str], **options: Any) -> Any:
     """A page of its own browser, with what goes wrong on it."""
     page = browser.new_context(**options).new_page()
     page.set_default_timeout(HANG_MS)
@@ -42,7 +42,7 @@ def opened(browser: Any, bench: Served, faults: list[str], **options: Any) -> An
 
 
 @pytest.fixture(scope="module")
-def judged(browser: Any, bench: Served) -> str:
+def judged(browser: Any, bench: Address) -> str:
     """The whole path, with the demo bench's captures: the address of the verdict."""
     faults: list[str] = []
     page = opened(browser, bench, faults)
@@ -80,7 +80,7 @@ def judged(browser: Any, bench: Served) -> str:
     return address
 
 
-def test_what_if_answers_while_a_control_moves(browser: Any, bench: Served, judged: str) -> None:
+def test_what_if_answers_while_a_control_moves(browser: Any, bench: Address, judged: str) -> None:
     faults: list[str] = []
     page = opened(browser, bench, faults)
     page.goto(f"{bench.origin}{NETWORK}/what-if")
@@ -104,7 +104,7 @@ def test_what_if_answers_while_a_control_moves(browser: Any, bench: Served, judg
     page.context.close()
 
 
-def test_a_reading_is_compared_as_it_is_typed(browser: Any, bench: Served, judged: str) -> None:
+def test_a_reading_is_compared_as_it_is_typed(browser: Any, bench: Address, judged: str) -> None:
     """Before the readings have a name; one that is no number says so in its row."""
     faults: list[str] = []
     page = opened(browser, bench, faults)
@@ -125,7 +125,7 @@ def test_a_reading_is_compared_as_it_is_typed(browser: Any, bench: Served, judge
 
 
 def test_two_browsers_at_once_do_not_overwrite_each_other(
-    browser: Any, bench: Served, judged: str
+    browser: Any, bench: Address, judged: str
 ) -> None:
     faults: list[str] = []
     one, other = (opened(browser, bench, faults) for _ in range(2))
@@ -150,7 +150,7 @@ SCREENS = (({"width": 1300, "height": 800}, "light"), ({"width": 360, "height": 
 
 
 @needs_axe
-def test_every_view_is_accessible_and_fits(browser: Any, bench: Served, judged: str) -> None:
+def test_every_view_is_accessible_and_fits(browser: Any, bench: Address, judged: str) -> None:
     """axe-core, the open rule set for WCAG, finds nothing; nothing is wider than the screen.
 
     Each view is looked at twice: on a wide screen in light colours, on a narrow one in dark.
@@ -175,7 +175,9 @@ def test_every_view_is_accessible_and_fits(browser: Any, bench: Served, judged: 
     page.context.close()
 
 
-def test_the_verdict_is_reached_by_keyboard_alone(browser: Any, bench: Served, judged: str) -> None:
+def test_the_verdict_is_reached_by_keyboard_alone(
+    browser: Any, bench: Address, judged: str
+) -> None:
     faults: list[str] = []
     page = opened(browser, bench, faults)
     page.goto(f"{bench.origin}/log")
@@ -191,7 +193,7 @@ def test_the_verdict_is_reached_by_keyboard_alone(browser: Any, bench: Served, j
     page.context.close()
 
 
-def test_a_box_with_a_switch_by_keyboard(browser: Any, bench: Served, judged: str) -> None:
+def test_a_box_with_a_switch_by_keyboard(browser: Any, bench: Address, judged: str) -> None:
     """From one curve to two and their parts, then from position to position.
 
     An empty folder alone offers the demo bench: it is opened first, in any order of the tests.
@@ -227,12 +229,12 @@ def test_a_box_with_a_switch_by_keyboard(browser: Any, bench: Served, judged: st
 
 def test_a_page_that_lost_its_server_says_so_and_comes_back(browser: Any, tmp_path: Path) -> None:
     faults: list[str] = []
-    with served(tmp_path / "bench") as server:
+    with pages_served(tmp_path / "bench") as server:
         page = opened(browser, server, faults)
         port = int(server.origin.rpartition(":")[2])
     page.locator("#lost").wait_for(state="visible")
     assert "antecurve bench" in page.locator("#lost").inner_text()
-    with served(tmp_path / "bench", port=port):
+    with pages_served(tmp_path / "bench", port=port):
         page.locator("#lost").wait_for(state="hidden")
         page.locator("#name").fill("Another")
         page.keyboard.press("Enter")

@@ -17,7 +17,7 @@ from typing import Any
 import pytest
 
 from optional_programs import needs_chromium
-from served import Served, served
+from served import Address, pages_served
 
 pytestmark = [pytest.mark.browser, needs_chromium]
 
@@ -58,14 +58,14 @@ PAGE = """<!doctype html><title>Prize draw</title>
 
 
 @pytest.fixture(scope="module")
-def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Served, Path]]:
+def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Address, Path]]:
     folder = tmp_path_factory.mktemp("guarded") / "bench"
-    with served(folder) as server:
+    with pages_served(folder) as server:
         yield server, folder
 
 
 @pytest.fixture(scope="module")
-def other_port(bench: tuple[Served, Path]) -> Iterator[int]:
+def other_port(bench: tuple[Address, Path]) -> Iterator[int]:
     """The other site, which serves one page."""
     page = PAGE.format(bench=bench[0].origin).encode()
 
@@ -90,7 +90,7 @@ def other_port(bench: tuple[Served, Path]) -> Iterator[int]:
 
 @pytest.mark.parametrize("name", ["127.0.0.1", "localhost", FOREIGN])
 def test_another_site_reads_and_changes_nothing(
-    browser: Any, bench: tuple[Served, Path], other_port: int, name: str
+    browser: Any, bench: tuple[Address, Path], other_port: int, name: str
 ) -> None:
     server, folder = bench
     context = browser.new_context()
@@ -114,7 +114,7 @@ def test_another_site_reads_and_changes_nothing(
 
 
 def test_another_name_for_this_machine_opens_nothing(
-    browser: Any, bench: tuple[Served, Path]
+    browser: Any, bench: tuple[Address, Path]
 ) -> None:
     """As a site does that changes where its name leads to: DNS rebinding."""
     server, _ = bench
