@@ -14,8 +14,7 @@ from antecurve.networks.topology import Loading
 from antecurve.pick.arm_ranges import ARM_RANGES
 from antecurve.pick.logarithm_forms import LogForm, variable
 from antecurve.pick.model import NEPER_DB, NetworkModel
-from antecurve.pick.synthesised_cut import _Section, synthesised_arms
-from antecurve.pick.time_constants import TimeConstantHull
+from antecurve.pick.synthesised_cut import Synthesised, _Section, synthesised_arms
 from antecurve.synthesis.exact import exact_network_or_none
 
 ZEROS, POLES = (3180e-6, 400e-6, 50e-6), (1000e-6, 120e-6, 3.18e-6)
@@ -53,17 +52,44 @@ def test_forms_hold_what_they_stand_for() -> None:
 @pytest.mark.parametrize("loading", LOADINGS)
 def test_every_network_of_a_hull_lies_in_its_box(form: str, loading: Loading) -> None:
     """Against `exact_network`, which solves each curve in fractions."""
+    logs, _, section, arms = _moved(form, loading, 316.0)
+    assert arms.infinity is not None
+    elements = [*ARM_RANGES[form](*section.fractions()), section.infinity()]
+    logs = logs[:, [*arms.arm, arms.infinity]]
+    low, high = (np.array([element[end][0] for element in elements]) for end in (0, 1))
+    assert np.all(logs >= low)
+    assert np.all(logs <= high)
+    # Foster's second form comes by zeros that are bounded apart from residues.
+    assert np.all(high - low <= (8.0 if form == "foster-2" else 3.0) * np.ptp(logs, axis=0))
+
+
+@pytest.mark.parametrize("shunt", [3160.0, 12e3])
+def test_pole_of_the_load_lies_in_its_range(shunt: float) -> None:
+    """Against the roots of the denominator; tau is 0.44 and 1.4 us, the curve's last pole 3.2."""
+    logs, model, section, arms = _moved("foster-1", LOADINGS[0], shunt)
+    low, high = section.with_load_pole()
+    longest = 150e-12 / (1.0 / shunt + 1.0 / 47e3)
+    for values in np.exp(logs):
+        last = np.log(-1.0 / np.roots(model.transfer(values).denominator[::-1]).min())
+        assert low[0, -1] <= last <= high[0, -1]
+    # The level of 1 dB to either side, and what the others leave open.
+    assert np.exp(high[0, -1]) < 0.9 * longest
+    assert np.exp(low[0, -1]) > 0.3 * longest
+    assert arms.infinity is not None
+    elements = [*ARM_RANGES["foster-1"](*section.fractions()), section.infinity()]
+    for (least, most), place in zip(elements, (*arms.arm, arms.infinity), strict=True):
+        assert least <= logs[:, place].min()
+        assert logs[:, place].max() <= most
+
+
+def _moved(
+    form: str, loading: Loading, shunt: float
+) -> tuple[np.ndarray, NetworkModel, _Section, Synthesised]:
+    """Logarithms of exact networks of moved curves, and the section that holds them."""
     rng = np.random.default_rng(2)
     job = _job(loading)
-    shunt = 316.0
     pole = (loading.load_capacitance / (1.0 / shunt + 1.0 / loading.load_resistance),)
     beyond = pole if loading.load_capacitance else ()
-    spread = np.exp(WIDTH)
-    hull = TimeConstantHull(
-        np.array(ZEROS) / spread, np.array(ZEROS) * spread,
-        np.array([*(t / spread for t in POLES), *(0.0 for _ in beyond)]),
-        np.array([*(t * spread for t in POLES), *beyond]),
-    )  # fmt: skip
     at = np.full(1, math.log(shunt))
     inner: list[np.ndarray] = []
     for _ in range(60):
@@ -80,15 +106,10 @@ def test_every_network_of_a_hull_lies_in_its_box(form: str, loading: Loading) ->
     model = NetworkModel(topology, job)
     arms = synthesised_arms(model)
     assert arms is not None
-    assert arms.infinity is not None
-    section = _Section(model, hull, (at, at), 1e-5)
-    elements = [*ARM_RANGES[form](*section.fractions()), section.infinity()]
-    logs = np.array(inner)[:, [*arms.arm, arms.infinity]]
-    low, high = (np.array([element[end][0] for element in elements]) for end in (0, 1))
-    assert np.all(logs >= low)
-    assert np.all(logs <= high)
-    # Foster's second form comes by zeros that are bounded apart from residues.
-    assert np.all(high - low <= (8.0 if form == "foster-2" else 3.0) * np.ptp(logs, axis=0))
+    middle = np.log([*ZEROS, *POLES])
+    low = np.array([[*(middle - WIDTH), *(-60.0 for _ in beyond)]])
+    high = np.array([[*(middle + WIDTH), *(math.log(t) for t in beyond)]])
+    return np.array(inner), model, _Section(model, low, high, (at, at), 1e-5), arms
 
 
 def _job(loading: Loading) -> Job:

@@ -22,6 +22,7 @@ import math
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,7 +34,12 @@ from antecurve.pick.coefficient_windows import CoefficientWindows
 from antecurve.pick.curve_equations import CurveEquations
 from antecurve.pick.model import NEPER_DB, NetworkModel
 from antecurve.pick.root_ranges import TimeIsOverError
-from antecurve.pick.time_constants import TimeConstantHull, symmetric, time_constant_hull
+from antecurve.pick.time_constants import (
+    TimeConstantHull,
+    contracted,
+    symmetric,
+    time_constant_hull,
+)
 
 __all__ = ["MonotoneBounds", "monotone_cut", "narrowed"]
 
@@ -107,12 +113,12 @@ class MonotoneBounds:
         )
         levels = level_db(model.job.curve, at / (2.0 * math.pi)) / NEPER_DB
         ideal = zero_pole_gain(model.job.curve)
-        hull = time_constant_hull(
-            levels - origin * np.log(at), at,
-            zeros=zeros, poles=poles, limit=limit,
-            near=(ideal.zeros_s, ideal.poles_s) if fine else None,
-            load_s=self.load_s, deadline=deadline,
-        )  # fmt: skip
+        self._asked: dict[str, Any] = {
+            "target": levels - origin * np.log(at), "omega": at,
+            "zeros": zeros, "poles": poles, "limit": limit,
+            "near": (ideal.zeros_s, ideal.poles_s) if fine else None, "load_s": self.load_s,
+        }  # fmt: skip
+        hull = time_constant_hull(**self._asked, deadline=deadline)
         self.hull = hull
         self.empty = hull.empty
         if hull.empty or model.ladder is None:
@@ -146,6 +152,21 @@ class MonotoneBounds:
         self._s = s
         self._least = np.exp(at_one - level + top_least - bottom_most) * (1.0 - _SLACK)
         self._most = np.exp(at_one + level + top_most - bottom_least) * (1.0 + _SLACK)
+
+    def contracted(self, low: Floats, high: Floats) -> tuple[Floats, Floats, NDArray[np.int64]]:
+        """Tighten ranges of time constants by `antecurve.pick.time_constants.contracted`.
+
+        Parameters
+        ----------
+        low, high : numpy.ndarray of float, shape (boxes, time constants)
+            Logarithms, as there.
+
+        Returns
+        -------
+        tuple of numpy.ndarray
+            What is left, as there.
+        """
+        return contracted(low, high, **self._asked)
 
     def __call__(self, boxes: Boxes) -> NDArray[np.bool_]:
         """Test which boxes may hold a combination within the limit."""

@@ -15,13 +15,36 @@ from numpy.typing import NDArray
 from antecurve.pick.branch_and_bound import Space
 from antecurve.pick.model import NetworkModel
 
-__all__ = ["flattened", "neighbours", "neighbours_of", "rounded"]
+__all__ = ["flattened", "neighbours", "neighbours_of", "rounded", "scattered"]
 
 Floats = NDArray[np.float64]
 Indices = NDArray[np.int64]
 
 _LEVEL_WEIGHT = 0.03
 """How much a change of level counts against a change of shape; the level is nearly free."""
+
+
+_SCATTERED = 24  # starts around each: of many positions they find the best or nearly so in 0.2 s
+_SCATTER = 0.1  # of a logarithm: about as far as exact networks over level and impedance are apart
+_LARGEST_KEY = 2**62  # still an integer of 64 bits
+
+
+def scattered(starts: Floats) -> Floats:
+    """Draw more starts around each of some; rounding corrects what they miss the curve by.
+
+    Parameters
+    ----------
+    starts : numpy.ndarray of float, shape (starts, elements)
+        Logarithms of element values.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (more starts, elements)
+        Always the same for the same starts.
+    """
+    rng = np.random.default_rng(1)
+    around = np.repeat(starts, _SCATTERED, axis=0)
+    return np.asarray(around + rng.uniform(-_SCATTER, _SCATTER, around.shape))
 
 
 def rounded(space: Space, starts: Floats, *, level_weight: float = _LEVEL_WEIGHT) -> Indices:
@@ -160,4 +183,15 @@ def neighbours_of(indices: Indices, sizes: Indices) -> Indices:
                 steps.append(step)
     around = (indices[:, None, :] + np.array(steps)[None]).reshape(-1, count)
     inside = np.all((around >= 0) & (around < sizes), axis=1)
-    return np.asarray(np.unique(around[inside], axis=0))
+    return _without_duplicates(around[inside], sizes)
+
+
+def _without_duplicates(rows: Indices, sizes: Indices) -> Indices:
+    """Rows of indices in order, each once, by one number for each: they sort far faster."""
+    key, span = np.zeros(len(rows), dtype=np.int64), 1
+    for column, size in zip(rows.T, sizes.tolist(), strict=True):
+        if span * size > _LARGEST_KEY:
+            key = np.unique(key, return_inverse=True)[1]
+            span = len(rows)
+        key, span = key * size + column, span * size
+    return np.asarray(rows[np.unique(key, return_index=True)[1]])

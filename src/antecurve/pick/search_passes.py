@@ -26,7 +26,7 @@ from antecurve.pick.model import NEPER_DB, NetworkModel
 from antecurve.pick.monotone_bounds import monotone_cut
 from antecurve.pick.objective import resolution
 from antecurve.pick.result import PickProgress
-from antecurve.pick.rounding import flattened, neighbours, rounded
+from antecurve.pick.rounding import flattened, neighbours, rounded, scattered
 from antecurve.pick.sharing import exhaust_by, exhaust_in_threads
 from antecurve.pick.shortlist import Contender, contender, tie_limit
 from antecurve.pick.steps import MANY_POSITIONS, exhausted_in_steps
@@ -263,6 +263,8 @@ class Search:
         """Fill the pool: exact networks rounded, with all candidates and with single parts."""
         for space, starts in zip(self.spaces, self.starts, strict=True):
             self.pool += self.near(space, starts)
+            if len(space.candidates) >= MANY_POSITIONS and self.job.network.elements is None:
+                self.pool += self.near(space, scattered(starts))
             if any((p.second >= 0).any() for p in space.candidates):
                 single = {id(p): p.singles() for p in space.candidates}
                 if all(len(p.values) for p in single.values()):

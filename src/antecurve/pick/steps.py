@@ -1,9 +1,11 @@
 """A network of many positions, examined with error limits that grow from very small ones.
 
-With `antecurve.pick.synthesised_cut` and `antecurve.pick.paired_cut` the work grows with the
-limit, in pairs with its square or faster: all smaller limits together take no longer than the
-last.  The first limit within which a combination is met is the last.  Each one before it that is
-examined to the end bounds the network's error.
+With `antecurve.pick.paired_cut` the work grows with the square of the limit or faster: all smaller
+limits together take no longer than the last.  The first limit within which a combination is met is
+the last.  Each one before it that is examined to the end bounds the network's error.
+
+With `antecurve.pick.synthesised_cut` the work grows about as the limit does, and the first pick is
+the best or nearly so: its limit is examined at once.
 """
 
 from __future__ import annotations
@@ -27,7 +29,7 @@ MANY_POSITIONS = 7
 """Positions of a network that takes long; one of fewer takes a fifth of a second as it is."""
 _FIRST = 16.0  # by judgement: the best is seldom that much better than the first pick
 _LEAST_SECONDS = 10.0  # narrow bounds of time constants take one, of the hardest forms ten
-_GROWTH = 2.0  # of 1.5 to 4 the fastest for boxes around exact networks; pairs take any as well
+_GROWTH = 2.0  # pairs take any from 1.5 to 4 as well
 
 
 def exhausted_in_steps(
@@ -67,7 +69,8 @@ def exhausted_in_steps(
     hurried = deadline is not None and deadline - time.perf_counter() < _LEAST_SECONDS
     if hurried or len(space.candidates) < MANY_POSITIONS:
         return None, proved
-    now = limit if whole else max(limit / _FIRST, proved * _GROWTH)
+    at_once = whole or synthesised_arms(space.model) is not None
+    now = limit if at_once else max(limit / _FIRST, proved * _GROWTH)
     evaluated = 0
     while True:
         now = min(now, limit)

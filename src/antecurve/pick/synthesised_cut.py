@@ -13,7 +13,13 @@ the number of zeros.  1/H = 1 + (Rs + Z) Y with Y = 1/Rp + s CL has the poles of
           = \\frac{R_p}{g_0} \\, \\frac{\\prod_j (1 - p_j/z_i)}{\\prod_{k \\ne i} (1 - z_k/z_i)} .
 
 Where CL is not 0, H has one pole p more than zeros, below tau.  1/H is 1 at s = -1/tau, so that
-(1 - p/tau) W(-1/tau) = g_0, W being the quotient of products without p; and 1/H tends to
+
+.. math:: \\tau - p = \\frac{\\tau K}{p_n - \\tau}, \\quad
+          K = g_0 \\frac{\\prod_i (z_i - \\tau)}{\\prod_{j < n} (p_j - \\tau)} .
+
+With all z_i above tau K is above 0, as p_j lies above z_{j+1}; so p_n is above tau.  With the error
+limit, which bounds what p_n and p do together, this tells them apart for each slice of the shunt
+resistance: where tau would take p below 0 there is no network.  And 1/H tends to
 s CL (Rs + Z(infinity)).  Together, and for CL = 0 as well,
 
 .. math:: R_\\infty = R_p \\left( \\frac{\\prod_{j \\le n} p_j}{g_0 \\prod_i z_i}
@@ -37,7 +43,6 @@ from antecurve.pick.boxes import Boxes, Grids, joined
 from antecurve.pick.logarithm_forms import LogForm, variable
 from antecurve.pick.model import NEPER_DB, NetworkModel
 from antecurve.pick.monotone_bounds import MonotoneBounds
-from antecurve.pick.time_constants import TimeConstantHull
 
 __all__ = ["Synthesised", "synthesised_arms", "synthesised_cut"]
 
@@ -47,6 +52,8 @@ Indices = NDArray[np.int64]
 _SLACK = 1e-9  # of a logarithm: more than sums of logarithms round
 _SLICE = 0.02  # ln of the shunt resistance: some curvature less than the other ranges bring
 _WIDEST_LIMIT = 0.02  # Np: within it ranges of time constants are still narrow, and soon found
+_FAR = 60.0  # logarithm of a time constant: beyond any, as ranges of time constants have it
+_CONTRACTIONS = 4  # of ranges in turn: each time they come nearer, the last ones by little
 _FIXED_FIRST = {"foster-1": 0, "foster-2": 1, "cauer-1": None, "cauer-2": None}
 """How many of the pairs of elements can't trade places with others; ``None``: none can."""
 
@@ -141,13 +148,10 @@ def synthesised_cut(
         return whole.where(slice(0, 0))
     if not _apart(cut, len(arms.arm) // 2):
         return None
-    first, last = _slices(grids.grids[arms.shunt])
-    able = _time(model, grids.grids[arms.shunt][first]) <= (cut.load_s or 0.0)
-    first, last = first[able], last[able]
-    shunts = grids.grids[arms.shunt][first], grids.grids[arms.shunt][last]
-    ranges = _Section(model, cut.hull, shunts, cut.load_s or 0.0)
-    low = np.tile([g[0] for g in grids.grids], (len(first), 1))
-    high = np.tile([g[-1] for g in grids.grids], (len(first), 1))
+    ranges, shunts = _sections(model, cut, grids.grids[arms.shunt])
+    count = len(shunts[0])
+    low = np.tile([g[0] for g in grids.grids], (count, 1))
+    high = np.tile([g[-1] for g in grids.grids], (count, 1))
     low[:, arms.shunt], high[:, arms.shunt] = shunts
     if arms.infinity is not None:
         low[:, arms.infinity], high[:, arms.infinity] = ranges.infinity()
@@ -156,7 +160,7 @@ def synthesised_cut(
     for order in _orders(arms):
         for position, element in zip(order, elements, strict=True):
             low[:, position], high[:, position] = element
-        every = whole.where(np.zeros(len(first), dtype=np.int64))
+        every = whole.where(np.zeros(count, dtype=np.int64))
         shrunk, nonempty = grids.shrunk(every, low, high)
         boxes.append(grids.ordered(shrunk.where(nonempty)))
     around = joined(*boxes)
@@ -164,7 +168,10 @@ def synthesised_cut(
 
 
 def _apart(cut: MonotoneBounds, zeros: int) -> bool:
-    """Whether zeros and poles lie in ranges of their own, z_1 > p_1 > z_2 ..., above the load."""
+    """Whether zeros and poles lie apart, z_1 > p_1 > z_2 ..., and all zeros above the load.
+
+    The last pole is told apart from that of the load in each slice of the shunt resistance.
+    """
     hull = cut.hull
     if cut.load_s is None or len(hull.zeros_low) != zeros:
         return False
@@ -173,7 +180,7 @@ def _apart(cut: MonotoneBounds, zeros: int) -> bool:
         return False
     low = np.stack([hull.zeros_low, hull.poles_low[:zeros]], axis=1).ravel()
     high = np.stack([hull.zeros_high, hull.poles_high[:zeros]], axis=1).ravel()
-    return bool(np.all(low[:-1] > high[1:]) and low[-1] > cut.load_s)
+    return bool(np.all(low[:-1] > high[1:]) and hull.zeros_low[-1] > cut.load_s)
 
 
 def _time(model: NetworkModel, shunt: Floats) -> Floats:
@@ -202,40 +209,57 @@ def _orders(arms: Synthesised) -> list[list[int]]:
     ]
 
 
+def _sections(model: NetworkModel, cut: MonotoneBounds, grid: Floats) -> tuple[_Section, Range]:
+    """Sections for slices of the shunt resistance that have any, and the ends of these slices."""
+    first, last = _slices(grid)
+    load_s = cut.load_s or 0.0
+    able = _time(model, grid[first]) <= load_s
+    shunts = grid[first[able]], grid[last[able]]
+    hull = cut.hull
+    with np.errstate(divide="ignore"):
+        low, high = (
+            np.tile(np.maximum(np.log(np.concatenate(ends)), -_FAR), (len(shunts[0]), 1))
+            for ends in ((hull.zeros_low, hull.poles_low), (hull.zeros_high, hull.poles_high))
+        )
+    section = _Section(model, low, high, shunts, load_s)
+    for _ in range(_CONTRACTIONS if section.has_load_pole else 0):
+        low, high = section.with_load_pole()
+        low, high, kept = cut.contracted(low, high)
+        shunts = shunts[0][kept], shunts[1][kept]
+        section = _Section(model, low, high, shunts, load_s)
+    return section, shunts
+
+
 class _Section:
     """The partial fractions of the series arm for slices of the shunt resistance.
 
     Variables are ln of the zeros, of the poles without the one that the load makes, of the level
-    and of the shunt resistance.
+    and of the shunt resistance.  Ranges of time constants have a column for each, zeros first.
     """
 
     def __init__(
-        self, model: NetworkModel, hull: TimeConstantHull, shunts: Range, load_s: float
+        self, model: NetworkModel, low: Floats, high: Floats, shunts: Range, load_s: float
     ) -> None:
         loading = model.job.loading
         self._loading = loading
-        count = len(hull.zeros_low)
+        self._count = count = low.shape[1] // 2
         self._variables = 2 * count + 2
-        boxes = len(shunts[0])
+        self._low, self._high = low, high
 
-        def each(low: Floats, high: Floats, start: int) -> list[LogForm]:
-            return [
-                variable(
-                    np.full(boxes, math.log(a)), np.full(boxes, math.log(b)),
-                    number=start + i, variables=self._variables,
-                )
-                for i, (a, b) in enumerate(zip(low, high, strict=True))
-            ]  # fmt: skip
+        def ranged(low: Floats, high: Floats, number: int) -> LogForm:
+            return variable(low, high, number=number, variables=self._variables)
 
-        self._zeros = each(hull.zeros_low, hull.zeros_high, 0)
-        self._poles = each(hull.poles_low[:count], hull.poles_high[:count], count)
-        self._has_load_pole = len(hull.poles_low) > count
+        self._zeros, self._poles = (
+            [ranged(low[:, i], high[:, i], i) for i in range(start, start + count)]
+            for start in (0, count)
+        )
+        self.has_load_pole = low.shape[1] > 2 * count
         level = model.job.target.level_tolerance_db / NEPER_DB
-        at_one = np.full(boxes, math.log(model.job.gain))
-        gain = variable(at_one - level, at_one + level, number=count * 2, variables=self._variables)
+        at_one = np.full(len(low), math.log(model.job.gain))
+        gain = ranged(at_one - level, at_one + level, 2 * count)
         load = -math.log(loading.load_resistance)
-        low, high = (-np.logaddexp(-shunt, load) for shunt in shunts)
-        self._shunt = variable(low, high, number=count * 2 + 1, variables=self._variables)
+        least, most = (-np.logaddexp(-shunt, load) for shunt in shunts)
+        self._shunt = ranged(least, most, 2 * count + 1)
         # No network within the limits has a longer one.
         shortest, longest = (np.minimum(_time(model, shunt), load_s) for shunt in shunts)
         self._tau = (shortest, longest)
@@ -244,9 +268,36 @@ class _Section:
             for form in forms:
                 size = _size_at_reference(form)
                 inverse = inverse + size if sign > 0 else inverse - size
-        # The pole of the load, between 0 and tau.
-        at_tau = np.log(np.hypot(1.0, REFERENCE_ANGULAR_FREQUENCY * self._tau[1]))
-        self._inverse = inverse.within(-at_tau, np.zeros(boxes)) if self._has_load_pole else inverse
+        self._inverse = inverse
+        if self.has_load_pole:
+            self._load_pole = np.exp(low[:, -1]), np.exp(high[:, -1])
+            small, large = (
+                np.log(np.hypot(1.0, REFERENCE_ANGULAR_FREQUENCY * pole))
+                for pole in self._load_pole
+            )
+            self._inverse = inverse.within(-large, -small)
+
+    def with_load_pole(self) -> Range:
+        """Bound the time constants by the equation of tau, p_n and the pole of the load."""
+        low, high, last = self._low.copy(), self._high.copy(), 2 * self._count - 1
+        shortest, longest = self._tau
+        tau = self._shunt + _constant(self._shunt, math.log(self._loading.load_capacitance))
+        form = -self._inverse
+        for zero in self._zeros:
+            form = form + zero + (tau - zero).from_one()
+        for pole in self._poles[:-1]:
+            form = form - pole - (tau - pole).from_one()
+        # With p_n - tau at its ends, which tells more than its logarithm where it is near 0.
+        apart = np.exp(low[:, last]) - longest, np.exp(high[:, last]) - shortest
+        with np.errstate(divide="ignore", over="ignore", invalid="ignore"):
+            most = longest * (1.0 - np.exp(form.low) / apart[1])
+            least = shortest * (1.0 - np.exp(form.high) / apart[0])
+            least = np.where(apart[0] > 0.0, np.maximum(least, 0.0), 0.0)
+            most = np.where(apart[1] > 0.0, np.maximum(most, 0.0), 0.0)
+            low[:, -1] = np.maximum(low[:, -1], np.log(least) - _SLACK)
+            high[:, -1] = np.minimum(high[:, -1], np.log(most) + _SLACK)
+        low[:, last] = np.maximum(low[:, last], np.log(shortest) - _SLACK)
+        return low, high
 
     def fractions(self) -> tuple[list[LogForm], list[LogForm]]:
         """Give R_i and T_i, the longest time constant first."""
@@ -257,11 +308,12 @@ class _Section:
                 form = form + (pole - zero).from_one()
             for k, other in enumerate(self._zeros):
                 form = form if k == i else form - (other - zero).from_one()
-            # Of the load: at most 1/(1 - tau/z); its pole, at most tau, multiplies by no less
-            # than 1 - tau/z.
-            share = np.log1p(-self._tau[1] / np.exp(zero.low))
-            low = share if self._has_load_pole else np.zeros_like(share)
-            resistances.append(form.within(low, -share))
+            # Of the load, 1 - tau/z divides; its pole p multiplies by 1 - p/z.
+            low, high = (-end for end in _share([zero], self._tau)[::-1])
+            if self.has_load_pole:
+                below, above = _share([zero], self._load_pole)
+                low, high = low + below, high + above
+            resistances.append(form.within(low, high))
         return resistances, self._zeros
 
     def infinity(self) -> Range:
@@ -278,6 +330,10 @@ class _Section:
         source = self._loading.source_resistance
         low = np.where(least > 0.0, np.exp(self._shunt.low), np.exp(self._shunt.high)) * least
         high = np.where(most > 0.0, np.exp(self._shunt.high), np.exp(self._shunt.low)) * most
+        if self.has_load_pole:  # the same by what 1/H tends to
+            least, most = (pole / self._loading.load_capacitance for pole in self._load_pole)
+            low = np.fmax(low, np.exp(form.low) * least)
+            high = np.fmin(high, np.exp(form.high) * most)
         with np.errstate(divide="ignore"):
             return (
                 np.log(np.maximum(low - source, 0.0)) - _SLACK,
@@ -285,12 +341,23 @@ class _Section:
             )
 
 
-def _share(forms: list[LogForm], tau: tuple[Floats, Floats]) -> Range:
-    """Bounds of ln of the product of 1 - tau/T."""
-    return (
-        np.asarray(sum(np.log1p(-tau[1] / np.exp(form.low)) for form in forms)),
-        np.asarray(sum(np.log1p(-tau[0] / np.exp(form.high)) for form in forms)),
-    )
+def _constant(like: LogForm, logarithm: float) -> LogForm:
+    """A number, as a form in as many boxes."""
+    nothing = np.zeros_like(like.centre)
+    return LogForm(np.full_like(nothing, logarithm), np.zeros_like(like.slopes), nothing, nothing)
+
+
+def _share(forms: list[LogForm], tau: Range) -> Range:
+    """Bounds of ln of the product of 1 - tau/T, minus infinity where a T may be below tau."""
+    with np.errstate(divide="ignore"):
+        least, most = (
+            sum(np.log1p(-np.minimum(end / np.exp(ends), 1.0)) for ends in each)
+            for end, each in (
+                (tau[1], [form.low for form in forms]),
+                (tau[0], [form.high for form in forms]),
+            )
+        )
+    return np.asarray(least), np.asarray(most)
 
 
 def _size_at_reference(form: LogForm) -> LogForm:

@@ -41,7 +41,7 @@ from numpy.typing import NDArray
 from antecurve.pick.affine import exclude_and_contract
 from antecurve.pick.root_ranges import RootRanges, TimeIsOverError
 
-__all__ = ["TimeConstantHull", "symmetric", "time_constant_hull"]
+__all__ = ["TimeConstantHull", "contracted", "symmetric", "time_constant_hull"]
 
 Floats = NDArray[np.float64]
 
@@ -126,6 +126,34 @@ def time_constant_hull(
     return _hull(_Asked(levels, tuple(omega), zeros, poles, rounded, near, load_s, deadline))
 
 
+def contracted(
+    low: Floats, high: Floats, target: Floats, omega: Floats, *, zeros: int, poles: int,
+    limit: float, near: tuple[tuple[float, ...], tuple[float, ...]] | None = None,
+    load_s: float | None = None,
+) -> tuple[Floats, Floats, NDArray[np.int64]]:  # fmt: skip
+    """Tighten boxes of logarithms of time constants by what keeps the error within a limit.
+
+    Parameters
+    ----------
+    low, high : numpy.ndarray of float, shape (boxes, zeros + poles)
+        Ends of the boxes, longest time constants first, zeros before poles; -60 stands for 0.
+    target, omega, zeros, poles, limit, near, load_s : optional
+        See `time_constant_hull`.
+
+    Returns
+    -------
+    low, high : numpy.ndarray of float, shape (some boxes, zeros + poles)
+        What is left of the boxes.
+    kept : numpy.ndarray of int, shape (some boxes,)
+        Which boxes have something left.
+    """
+    levels = tuple(target - target.mean())
+    cells = _Cells(_Asked(levels, tuple(omega), zeros, poles, limit, near, load_s, None))
+    low, high, ordered = cells.sort(low, high, zeros)
+    low, high, kept = cells.reduce(low, high, limit)
+    return low, high, ordered[kept]
+
+
 def symmetric(time_constants: Floats) -> Floats:
     """Compute elementary symmetric functions.
 
@@ -166,7 +194,7 @@ def _hull(asked: _Asked) -> TimeConstantHull:
     if asked.near is None or asked.limit < _START:
         low, high = _subdivided(cells, asked, low, high)
     for _ in range(0 if asked.near is None else _ROUNDS):
-        low, high = cells.reduce(*cells.sort(low, high, asked.zeros), asked.limit)
+        low, high, _ = cells.reduce(*cells.sort(low, high, asked.zeros)[:2], asked.limit)
     if not len(low):
         nothing = np.zeros(0)
         return TimeConstantHull(nothing, nothing, nothing, nothing, empty=True)
@@ -211,7 +239,7 @@ def _subdivided(cells: _Cells, asked: _Asked, low: Floats, high: Floats) -> tupl
         if asked.deadline is not None and time.perf_counter() > asked.deadline:
             raise TimeIsOverError
         examined += len(low)
-        low, high = cells.reduce(*cells.sort(low, high, asked.zeros), limit)
+        low, high, _ = cells.reduce(*cells.sort(low, high, asked.zeros)[:2], limit)
         width = cells.width(low, high)
         done = width.max(axis=1, initial=0.0) < stop
         if examined > (_MOST_FINE_BOXES if fine else _MOST_BOXES):
@@ -237,8 +265,14 @@ class _Cells:
         self._floor = math.log(edge / omega[-1])
         self._ceiling = math.log(1.0 / (edge * omega[0]))
 
-    def sort(self, low: Floats, high: Floats, zeros: int) -> tuple[Floats, Floats]:
-        """Longest first, among zeros and among poles, and these one after the other."""
+    def sort(
+        self, low: Floats, high: Floats, zeros: int
+    ) -> tuple[Floats, Floats, NDArray[np.int64]]:
+        """Longest first, among zeros and among poles, and these one after the other.
+
+        With the places of the boxes that have such time constants.
+        """
+        low, high = low.copy(), high.copy()
         if self._load_s is not None:
             low, high = self._interlaced(low, high, zeros)
             if self._load_s > 0.0 and low.shape[1] == 2 * zeros + 1:
@@ -248,12 +282,11 @@ class _Cells:
                 high[:, a + 1] = np.minimum(high[:, a + 1], high[:, a])
             for a in reversed(range(start, stop - 1)):
                 low[:, a] = np.maximum(low[:, a], low[:, a + 1])
-        whole = np.all(low <= high, axis=1)
-        return low[whole], high[whole]
+        whole = np.flatnonzero(np.all(low <= high, axis=1))
+        return low[whole], high[whole], whole
 
     def _interlaced(self, low: Floats, high: Floats, zeros: int) -> tuple[Floats, Floats]:
         """Each zero and its pole above the next ones, and the pole below a zero above the load."""
-        low, high = low.copy(), high.copy()
         poles = low.shape[1] - zeros
         above_load = -math.inf if self._load_s == 0.0 else math.log(self._load_s or 1.0) + _EPS
         groups = [
@@ -278,8 +311,10 @@ class _Cells:
         clipped = np.clip(high, self._floor, self._ceiling)
         return np.asarray(clipped - np.clip(low, self._floor, self._ceiling))
 
-    def reduce(self, low: Floats, high: Floats, limit: float) -> tuple[Floats, Floats]:
-        """Drop boxes that can't hold an error within the limit; tighten the rest."""
+    def reduce(
+        self, low: Floats, high: Floats, limit: float
+    ) -> tuple[Floats, Floats, NDArray[np.int64]]:
+        """Drop boxes that can't hold an error within the limit; tighten the rest, and say which."""
         below = low < self._floor - _EPS
         above = high > self._ceiling + _EPS
         centre, half = (low + high) / 2.0, (high - low) / 2.0
@@ -306,7 +341,7 @@ class _Cells:
         keep = bound.keep
         inner_low = np.where(wide, low, centre + half * bound.low)[keep]
         inner_high = np.where(wide, high, centre + half * bound.high)[keep]
-        return inner_low, inner_high
+        return inner_low, inner_high, np.flatnonzero(keep)
 
     def _range(
         self, low: Floats, high: Floats, below: NDArray[np.bool_], above: NDArray[np.bool_]
