@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
-from functools import partial
 from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
@@ -15,11 +14,7 @@ from antecurve.algebra.zero_pole_gain import ZeroPoleGain
 from antecurve.analysis.error_summary import ErrorSummary, error_summary
 from antecurve.analysis.level import LevelReport, level_report
 from antecurve.analysis.loading import LoadingResult, loading_table
-from antecurve.analysis.parts_list import PartsList, parts_list
-from antecurve.analysis.prices import Prices
-from antecurve.analysis.ratings import PartStresses, part_stresses
 from antecurve.analysis.response import ResponseTable, response_frequencies, response_table
-from antecurve.analysis.scope import FaultSheet, ScopeTrace, fault_sheet, scope_trace
 from antecurve.analysis.spread import SpreadResult, spread
 from antecurve.checked import checked
 from antecurve.curves.model import FLAT, Curve, zero_pole_gain
@@ -27,16 +22,13 @@ from antecurve.errors import InputError
 from antecurve.job import Job
 from antecurve.networks.centred_error import reference_gain
 from antecurve.networks.conditions import Conditions
-from antecurve.networks.topology import ElementKind, Network, Topology
+from antecurve.networks.topology import Network, Topology
 from antecurve.networks.wiring import check_wiring
 from antecurve.parts.position import PickedNetwork
 from antecurve.pick.result import FormOutcome
 from antecurve.pick.search import PickProgress, SearchReport, ShortlistEntry, pick
 from antecurve.results import Result
 from antecurve.synthesis.exact import form_names
-from antecurve.synthesis.formula_model import FormFormulas
-from antecurve.synthesis.formulas import form_formulas
-from antecurve.synthesis.own_network import OwnSolution, solve_own_network
 from antecurve.threads import single_threaded_linear_algebra
 
 if TYPE_CHECKING:
@@ -44,7 +36,12 @@ if TYPE_CHECKING:
 
     import pandas
 
+    from antecurve.analysis.parts_list import PartsList
+    from antecurve.analysis.prices import Prices
+    from antecurve.analysis.ratings import PartStresses
+    from antecurve.analysis.scope import FaultSheet, ScopeTrace
     from antecurve.parts.drawer import Drawer
+    from antecurve.synthesis.formula_model import FormFormulas
 
 __all__ = [
     "Analysis",
@@ -54,14 +51,10 @@ __all__ = [
     "design_formulas",
     "design_parts_list",
     "design_stresses",
-    "own_solution",
     "pair_level_db",
     "square_waves",
     "with_analysis",
 ]
-
-_LEAST_OWN_SECONDS = 2.0  # exact values of six positions take one, all starts that fail six
-_MOVES = 0.1  # of the largest exponent: a resistor that moves less would hold the others badly
 
 
 @dataclass(frozen=True, slots=True)
@@ -276,65 +269,14 @@ def square_waves(design: Design) -> tuple[ScopeTrace | None, FaultSheet | None]:
     faults : FaultSheet or None
         The same after playback with common faults.
     """
+    from antecurve.analysis.scope import fault_sheet, scope_trace
+
     try:
         return scope_trace(design), fault_sheet(design)
     except InputError as error:
         if error.field != "chain":
             raise
         return None, None
-
-
-def own_solution(design: Design) -> OwnSolution | None:
-    """Solve a network of the user's own for its curve, at the level of the pick.
-
-    Parameters
-    ----------
-    design : Design
-        The design.
-
-    Returns
-    -------
-    OwnSolution or None
-        Values that make the curve, exactly or as close as they come within the job's budget, 2 s
-        at least, and what the curve leaves free; of that a resistor is as picked: one across the
-        output, else the one that moves most.  ``None`` for a built-in form.
-    """
-    if "own" not in design._kept:
-        design._kept["own"] = _solved_at_pick(design)
-    solution: OwnSolution | None = design._kept["own"]
-    return solution
-
-
-def _solved_at_pick(design: Design) -> OwnSolution | None:
-    job = design.job
-    if job.network.elements is None:
-        return None
-    topology = Topology("own", job.network.elements)
-    budget = job.pick.budget_seconds
-    remaining = None if budget is None else max(_LEAST_OWN_SECONDS, budget - design.search.seconds)
-    solve = partial(
-        solve_own_network, topology, job.curve, loading=job.loading,
-        gain=reference_gain(design.network, loading=job.loading), band_hz=job.target.band_hz,
-        most_seconds=remaining,
-    )  # fmt: skip
-    solution = solve()
-    picked = {p.element.ref: p.value for p in design.picked.positions}
-    moved: dict[str, float] = {}
-    for direction in solution.free_directions if solution.exact else ():
-        for ref, exponent in direction.changes:
-            moved[ref] = max(moved.get(ref, 0.0), abs(exponent))
-    least = _MOVES * max(moved.values(), default=math.inf)
-    # A series resistor of a balanced network stands in both legs and is no position by itself.
-    choice = [
-        (set(e.nodes) == set(topology.output), moved[e.ref], e.ref)
-        for e in topology.elements
-        if e.kind is ElementKind.RESISTOR and e.ref in picked and moved.get(e.ref, 0.0) > least
-    ]
-    if not choice:
-        return solution
-    held = max(choice)[-1]
-    at_pick = solve(held_resistance=picked[held], held_ref=held)
-    return at_pick if at_pick.exact else solution
 
 
 def design_formulas(design: Design) -> FormFormulas | None:
@@ -351,6 +293,8 @@ def design_formulas(design: Design) -> FormFormulas | None:
         ``None`` for a network of the user's own, and for a flat position of a box.  Where a throw
         opens or shorts positions, the formulas number those that are left.
     """
+    from antecurve.synthesis.formulas import form_formulas
+
     form = design.picked.topology.form.partition(",")[0]  # what a throw opens or shorts follows
     known = form in form_names() and design.curve.name != FLAT
     return form_formulas(form, design.curve) if known else None
@@ -461,6 +405,8 @@ def design_stresses(design: Design) -> PartStresses:
     PartStresses
         See `antecurve.analysis.ratings.part_stresses`.
     """
+    from antecurve.analysis.ratings import part_stresses
+
     if "stresses" not in design._kept:
         design._kept["stresses"] = part_stresses(design)
     stresses: PartStresses = design._kept["stresses"]
@@ -490,6 +436,9 @@ def design_parts_list(
     InputError
         When `sets` is not 1 or more, or `spares` out of range.
     """
+    from antecurve.analysis.parts_list import parts_list
+    from antecurve.analysis.ratings import part_stresses
+
     second = design.second
     return parts_list(
         design.picked, second=second, sets=sets, spares=spares, prices=prices,

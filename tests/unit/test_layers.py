@@ -17,8 +17,8 @@ LAYERS = (
     "errors", "extras", "texts", "checked", "quantities", "arrays", "threads", "results",
     "signals", "sound", "algebra",
     "curves", "networks.tree", "networks.topology", "networks.conditions", "job", "networks",
-    "synthesis", "parts", "pick", "analysis", "judge", "diagnose", "pipeline", "alternative",
-    "switched", "files", "log", "report", "app", "cli", "__main__",
+    "synthesis", "parts", "pick", "analysis", "judge", "diagnose", "pipeline", "own_solution",
+    "alternative", "switched", "files", "log", "report", "app", "cli", "__main__",
 )  # fmt: skip
 HEAVY = {
     "pandas", "typer", "matplotlib", "rich", "jinja2", "openpyxl", "soundfile", "sounddevice",
@@ -26,7 +26,7 @@ HEAVY = {
 }  # fmt: skip
 COMPUTING = {
     "algebra", "curves", "networks", "synthesis", "parts", "pick", "analysis", "judge", "diagnose",
-    "job", "pipeline", "alternative", "switched", "signals",
+    "job", "pipeline", "own_solution", "alternative", "switched", "signals",
 }  # fmt: skip
 MODULES = sorted(p for p in ROOT.rglob("*.py") if p != ROOT / "__init__.py")
 

@@ -77,9 +77,9 @@ def test_pole_of_the_load_lies_in_its_range(shunt: float) -> None:
     assert np.exp(low[0, -1]) > 0.3 * longest
     assert arms.infinity is not None
     elements = [*ARM_RANGES["foster-1"](*section.fractions()), section.infinity()]
-    for (least, most), place in zip(elements, (*arms.arm, arms.infinity), strict=True):
-        assert least <= logs[:, place].min()
-        assert logs[:, place].max() <= most
+    for (least, most), column in zip(elements, (*arms.arm, arms.infinity), strict=True):
+        assert least <= logs[:, column].min()
+        assert logs[:, column].max() <= most
 
 
 def _moved(

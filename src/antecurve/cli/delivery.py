@@ -52,13 +52,14 @@ def deliver(
         as it is, and the result is printed.
     """
     from antecurve.cli.terminal import say
-    from antecurve.files.output_folder import write_folder
 
     def tell() -> None:
         _tell(content, show, as_json=as_json, position=position)
 
     written: list[str] = []
     if output is not None:
+        from antecurve.files.output_folder import write_folder
+
         made = _made(files, tell)
         write_folder(output, made, force=force)
         written += made

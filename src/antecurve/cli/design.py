@@ -11,7 +11,9 @@ from antecurve.cli.options import AlternativeNumber, AsJson, Force, OutputFolder
 from antecurve.cli.terminal import say
 
 if TYPE_CHECKING:
+    from antecurve.job import Job
     from antecurve.pipeline import Design
+    from antecurve.switched.request import BoxJob
 
 __all__ = ["design"]
 
@@ -43,16 +45,12 @@ def design(
     \b
     Example: antecurve design bench.toml -o bench-network
     """
-    from antecurve.alternative import with_alternative
-    from antecurve.cli.box_design import design_several
     from antecurve.cli.budget import Budget
     from antecurve.cli.delivery import deliver
     from antecurve.cli.outcome import is_far_from_the_curve, misses_limit, was_interrupted
     from antecurve.cli.progress import design_progress
     from antecurve.cli.surroundings import seconds_since_start
-    from antecurve.errors import InputError
     from antecurve.extras import require_extra
-    from antecurve.files.box_job_file import read_job_or_box
     from antecurve.files.job_drawer import read_job_drawer
     from antecurve.job import Job, default_job
     from antecurve.pipeline import design as do_design
@@ -60,9 +58,13 @@ def design(
     refuse_existing(output, force=force)
     if plots:
         require_extra("plots")
-    job = default_job() if job_file is None else read_job_or_box(job_file)
+    job = default_job() if job_file is None else _read(job_file)
     if not isinstance(job, Job):
+        from antecurve.cli.box_design import design_several
+
         if plots:
+            from antecurve.errors import InputError
+
             raise InputError("--plots", "several curves", "plots are of one; leave this out")
         design_several(job, alternative, output=output, force=force, as_json=as_json, whole=whole)
         return
@@ -74,6 +76,8 @@ def design(
             budget_seconds=budget.search_seconds,
         )  # fmt: skip
         if alternative:
+            from antecurve.alternative import with_alternative
+
             designed = with_alternative(designed, number=alternative)
     deliver(
         files=lambda: _files(designed, plots=plots),
@@ -91,6 +95,12 @@ def design(
         or interrupted
     ):
         raise typer.Exit(1)
+
+
+def _read(path: Path) -> Job | BoxJob:
+    from antecurve.files.box_job_file import read_job_or_box
+
+    return read_job_or_box(path)
 
 
 def _files(designed: Design, *, plots: bool) -> dict[str, bytes]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from antecurve.files.drawer import read_drawer
 from antecurve.job import Job
 from antecurve.networks.topology import ElementKind
 from antecurve.parts.drawer import Drawer, DrawerEntry
@@ -35,6 +34,8 @@ def read_job_drawer(job: Job) -> Drawer | None:
         (ElementKind.CAPACITOR, job.capacitors),
     ):
         if stock.drawer is not None:
+            from antecurve.files.drawer import read_drawer
+
             drawer = read_drawer(stock.drawer)
             entries += drawer.of_kind(kind)
             names.append(drawer.name)

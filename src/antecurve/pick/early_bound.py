@@ -12,8 +12,6 @@ from typing import TYPE_CHECKING
 
 from antecurve.pick.boxes import Boxes
 from antecurve.pick.branch_and_bound import Space, exhaust
-from antecurve.pick.curve_equations import MOST_POSITIONS
-from antecurve.pick.departure import least_departure
 from antecurve.pick.model import NEPER_DB, NetworkModel
 from antecurve.pick.monotone_bounds import monotone_cut
 from antecurve.pick.objective import resolution
@@ -104,6 +102,8 @@ def raise_bound(search: Search, limit: float, *, seconds: float = _BOUND_SECONDS
                 search.lower_of[number] = raised
     except KeyboardInterrupt:
         pass
+    from antecurve.pick.departure import least_departure
+
     for number, space in enumerate(search.spaces):
         if not search.lower_of.get(number, 0.0):
             search.lower_of[number] = least_departure(space.model, space.grids)
@@ -113,6 +113,8 @@ def raise_bound(search: Search, limit: float, *, seconds: float = _BOUND_SECONDS
 
 def _least_seconds(space: Space) -> float:
     """Time for the smallest limit of a network [s]."""
+    from antecurve.pick.curve_equations import MOST_POSITIONS
+
     equations = MANY_POSITIONS <= len(space.candidates) <= MOST_POSITIONS
     plain = space.model.ladder is None and not equations
     return _LEAST_OWN_SECONDS if plain else _LEAST_SECONDS

@@ -18,7 +18,7 @@ from antecurve.networks.compiled import (
 )
 from antecurve.networks.topology import Topology
 
-__all__ = ["LimitValues", "limit_values", "meeting_limits", "within_limits"]
+__all__ = ["LimitValues", "limit_values", "meeting_limits", "output_ohms", "within_limits"]
 
 Floats = NDArray[np.float64]
 
@@ -61,7 +61,11 @@ def limit_values(topology: Topology, job: Job, values: Floats) -> LimitValues:
     LimitValues
         The quantities; the input impedance over a grid of 24 frequencies a decade.
     """
-    return LimitValues(_levels_db(topology, job, values), *_impedances(topology, job, values))
+    return LimitValues(
+        _levels_db(topology, job, values),
+        output_ohms(topology, job, values),
+        _input_ohms(topology, job, values),
+    )
 
 
 def meeting_limits(topology: Topology, job: Job, values: Floats) -> NDArray[np.bool_]:
@@ -81,10 +85,13 @@ def meeting_limits(topology: Topology, job: Job, values: Floats) -> NDArray[np.b
     numpy.ndarray of bool, shape (combinations,)
         True where all limits are met.
     """
-    levels_db = _levels_db(topology, job, values)
-    met = _levels_within(levels_db, job)
-    limits = LimitValues(levels_db[met], *_impedances(topology, job, values[met]))
-    met[met] = within_limits(limits, job)
+    met = _levels_within(_levels_db(topology, job, values), job)
+    for limit, quantity, within in (
+        (job.network.output_resistance_max, output_ohms, _output_within),
+        (job.network.input_impedance_min, _input_ohms, _input_within),
+    ):
+        if limit is not None:
+            met[met] = within(quantity(topology, job, values[met]), limit)
     return met
 
 
@@ -94,12 +101,32 @@ def _levels_db(topology: Topology, job: Job, values: Floats) -> Floats:
     return np.asarray(20.0 * np.log10(gain / job.gain))
 
 
-def _impedances(topology: Topology, job: Job, values: Floats) -> tuple[Floats, Floats]:
-    """Output impedance at 1 kHz and smallest input impedance over the band [ohm]."""
-    loading = job.loading
+def output_ohms(topology: Topology, job: Job, values: Floats) -> Floats:
+    """Compute the magnitude of the output impedance at 1 kHz.
+
+    Parameters
+    ----------
+    topology : Topology
+        The shape.
+    job : Job
+        Loading.
+    values : numpy.ndarray of float, shape (combinations, elements)
+        Element values [ohm and F].
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (combinations,)
+        The magnitudes [ohm].
+    """
     output = output_impedance_coefficients(
-        topology, values, source_resistance=loading.source_resistance
+        topology, values, source_resistance=job.loading.source_resistance
     )
+    return np.asarray(np.abs(output.response(REFERENCE_FREQUENCY_HZ)[..., 0]))
+
+
+def _input_ohms(topology: Topology, job: Job, values: Floats) -> Floats:
+    """Smallest input impedance over the band [ohm]."""
+    loading = job.loading
     entry = input_impedance_coefficients(
         topology,
         values,
@@ -107,12 +134,19 @@ def _impedances(topology: Topology, job: Job, values: Floats) -> tuple[Floats, F
         load_capacitance=loading.load_capacitance,
     )
     band = log_frequencies(job.target.band_hz, points_per_decade=24)
-    output_ohm = np.abs(output.response(REFERENCE_FREQUENCY_HZ)[..., 0])
-    return output_ohm, np.abs(entry.response(band)).min(axis=-1)
+    return np.asarray(np.abs(entry.response(band)).min(axis=-1))
 
 
 def _levels_within(levels_db: Floats, job: Job) -> NDArray[np.bool_]:
     return np.asarray(np.abs(levels_db) <= job.target.level_tolerance_db + _SLACK)
+
+
+def _output_within(output_ohm: Floats, limit: float) -> NDArray[np.bool_]:
+    return np.asarray(output_ohm <= limit * (1.0 + _SLACK))
+
+
+def _input_within(input_ohm: Floats, limit: float) -> NDArray[np.bool_]:
+    return np.asarray(input_ohm >= limit * (1.0 - _SLACK))
 
 
 def within_limits(limits: LimitValues, job: Job) -> NDArray[np.bool_]:
@@ -135,6 +169,6 @@ def within_limits(limits: LimitValues, job: Job) -> NDArray[np.bool_]:
     smallest = 0.0 if wanted.input_impedance_min is None else wanted.input_impedance_min
     return np.asarray(
         _levels_within(limits.level_db, job)
-        & (limits.output_ohm <= largest * (1.0 + _SLACK))
-        & (limits.input_ohm >= smallest * (1.0 - _SLACK))
+        & _output_within(limits.output_ohm, largest)
+        & _input_within(limits.input_ohm, smallest)
     )

@@ -30,8 +30,6 @@ from numpy.typing import NDArray
 from antecurve.algebra.transfer_function import TransferFunction
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, level_db, zero_pole_gain
 from antecurve.pick.boxes import Boxes, Grids, joined
-from antecurve.pick.coefficient_windows import CoefficientWindows
-from antecurve.pick.curve_equations import CurveEquations
 from antecurve.pick.model import NEPER_DB, NetworkModel
 from antecurve.pick.root_ranges import TimeIsOverError
 from antecurve.pick.time_constants import (
@@ -174,10 +172,10 @@ class MonotoneBounds:
         high = np.exp(self._grids.logs(boxes.last))
         at_low, at_high = self._model.transfer(low), self._model.transfer(high)
         keep = self._ratios(at_low, at_high)
-        keep &= self._levels(low, high)
+        keep[keep] = self._levels(low[keep], high[keep])
         limit = self._model.job.network.output_resistance_max
         if limit is not None:
-            keep &= self._output(low, high, limit)
+            keep[keep] = self._output(low[keep], high[keep], limit)
         return keep
 
     def _ratios(self, at_low: TransferFunction, at_high: TransferFunction) -> NDArray[np.bool_]:
@@ -322,6 +320,9 @@ def _coefficient_cut(
     model: NetworkModel, grids: Grids, limit: float, deadline: float | None
 ) -> Callable[[Boxes], NDArray[np.bool_]]:
     """What says which boxes of a network that is no ladder may hold a combination."""
+    from antecurve.pick.coefficient_windows import CoefficientWindows
+    from antecurve.pick.curve_equations import CurveEquations
+
     windows = CoefficientWindows(model, grids, limit)
     if len(grids.grids) < _MANY_MESHED:
         return windows

@@ -7,6 +7,7 @@ is a good upper bound for the search and a supply of alternatives, not a proof.
 
 from __future__ import annotations
 
+from functools import lru_cache
 from itertools import combinations, product
 
 import numpy as np
@@ -174,6 +175,14 @@ def neighbours_of(indices: Indices, sizes: Indices) -> Indices:
         Without duplicates, the given ones included.
     """
     count = indices.shape[1]
+    around = (indices[:, None, :] + _steps(count)[None]).reshape(-1, count)
+    inside = np.all((around >= 0) & (around < sizes), axis=1)
+    return _without_duplicates(around[inside], sizes)
+
+
+@lru_cache(maxsize=64)
+def _steps(count: int) -> Indices:
+    """Steps by one in up to three of some columns, and none."""
     steps = [np.zeros(count, dtype=np.int64)]
     for moved in range(1, 4):
         for moved_positions in combinations(range(count), min(moved, count)):
@@ -181,9 +190,7 @@ def neighbours_of(indices: Indices, sizes: Indices) -> Indices:
                 step = np.zeros(count, dtype=np.int64)
                 step[list(moved_positions)] = directions
                 steps.append(step)
-    around = (indices[:, None, :] + np.array(steps)[None]).reshape(-1, count)
-    inside = np.all((around >= 0) & (around < sizes), axis=1)
-    return _without_duplicates(around[inside], sizes)
+    return np.array(steps)
 
 
 def _without_duplicates(rows: Indices, sizes: Indices) -> Indices:

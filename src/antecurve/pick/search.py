@@ -23,12 +23,9 @@ from typing import TYPE_CHECKING
 from antecurve.job import Job
 from antecurve.parts.drawer import Drawer
 from antecurve.pick.early_bound import bound_seconds, raise_bound
-from antecurve.pick.infeasibility import no_combination
 from antecurve.pick.model import NEPER_DB
 from antecurve.pick.objective import FLOOR
 from antecurve.pick.outcome import finished
-from antecurve.pick.pairs import pick_pair
-from antecurve.pick.ranking import pick_as_built
 from antecurve.pick.result import PickProgress, PickResult, SearchReport, ShortlistEntry
 from antecurve.pick.search_passes import BLIND_LIMITS, Search
 from antecurve.pick.shortlist import Contender, tie_limit
@@ -109,11 +106,18 @@ def pick(
             limit = BLIND_LIMITS[0] if best is None else tie_limit(best)
             # Whoever interrupts does not want to wait.
             raise_bound(search, limit, seconds=bounding if search.late else 0.0)
+        # What few jobs need is loaded for them alone.
         if best is None:
+            from antecurve.pick.infeasibility import no_combination
+
             raise no_combination(search, complete)
         if job.pick.sets == 2:
+            from antecurve.pick.pairs import pick_pair
+
             return pick_pair(search, best, complete)
         if by_builds:
+            from antecurve.pick.ranking import pick_as_built
+
             return pick_as_built(search, best)
         return finished(search, best, complete)
 

@@ -19,7 +19,7 @@ from antecurve.pick.boxes import Boxes
 from antecurve.pick.branch_and_bound import Exhausted, Space
 from antecurve.pick.candidates import Candidates, candidates
 from antecurve.pick.exact_values import sampled_exact
-from antecurve.pick.limits import limit_values
+from antecurve.pick.limits import output_ohms
 from antecurve.pick.local_search import descended
 from antecurve.pick.minimax_starts import minimax_starts
 from antecurve.pick.model import NEPER_DB, NetworkModel
@@ -31,6 +31,7 @@ from antecurve.pick.sharing import exhaust_by, exhaust_in_threads
 from antecurve.pick.shortlist import Contender, contender, tie_limit
 from antecurve.pick.steps import MANY_POSITIONS, exhausted_in_steps
 from antecurve.pick.structure import interchangeable, same_network
+from antecurve.pick.synthesised_cut import synthesised_arms
 from antecurve.quantities import format_quantity
 from antecurve.synthesis.exact import free_parameters
 
@@ -217,7 +218,7 @@ class Search:
             topology, logs = sampled_exact(form, self.job, low=low, high=high, levels=10 * _LEVELS)
         except UnattainableError:
             return None
-        least = float(limit_values(topology, self.job, np.exp(logs)).output_ohm.min())
+        least = float(output_ohms(topology, self.job, np.exp(logs)).min())
         limit = self.job.network.output_resistance_max or math.inf
         return NoCombinationError(
             "network.output_resistance_max",
@@ -263,13 +264,13 @@ class Search:
         """Fill the pool: exact networks rounded, with all candidates and with single parts."""
         for space, starts in zip(self.spaces, self.starts, strict=True):
             self.pool += self.near(space, starts)
-            if len(space.candidates) >= MANY_POSITIONS and self.job.network.elements is None:
+            if len(space.candidates) >= MANY_POSITIONS and synthesised_arms(space.model):
                 self.pool += self.near(space, scattered(starts))
             if any((p.second >= 0).any() for p in space.candidates):
                 single = {id(p): p.singles() for p in space.candidates}
                 if all(len(p.values) for p in single.values()):
-                    candidates = tuple(single[id(p)] for p in space.candidates)
-                    simple = Space(space.model, candidates, space.grids.exchanges)
+                    one = tuple(single[id(p)] for p in space.candidates)
+                    simple = Space(space.model, one, space.grids.exchanges)
                     self.pool += self.near(simple, starts)
             if self.job.network.elements is not None:
                 self.pool += self._descend(space, starts)
@@ -291,11 +292,8 @@ class Search:
         """
         models = [s.model for s in self.spaces]
         incumbents = self.near(space, self.starts[models.index(space.model)])
-        limits = (
-            [tie_limit(min(incumbents, key=Contender.tie_key))]
-            if incumbents
-            else list(BLIND_LIMITS)
-        )
+        best = min(incumbents, key=Contender.tie_key, default=None)
+        limits = BLIND_LIMITS if best is None else (tie_limit(best),)
         for limit in limits:
             result = self._exhausted(space, limit, keep_all=False)
             self.evaluated += result.evaluated

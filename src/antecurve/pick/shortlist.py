@@ -13,7 +13,7 @@ from antecurve.parts.corners import corner_error_db
 from antecurve.parts.distributions import BLOCK
 from antecurve.parts.position import PickedNetwork
 from antecurve.pick.branch_and_bound import Space
-from antecurve.pick.limits import limit_values
+from antecurve.pick.limits import output_ohms
 from antecurve.pick.model import NEPER_DB
 from antecurve.pick.objective import FLOOR, resolution
 from antecurve.pick.result import ShortlistEntry
@@ -198,14 +198,14 @@ def contender(space: Space, indices: NDArray[np.int64], errors: Floats) -> list[
     """
     if not len(indices):
         return []
-    limits = limit_values(space.model.topology, space.model.job, space.values(indices))
+    output_ohm = output_ohms(space.model.topology, space.model.job, space.values(indices))
     columns = zip(space.candidates, indices.T, strict=True)
     parts = np.sum([p.legs * (1 + (p.second[i] >= 0)) for p, i in columns], axis=0)
     centred_db = errors * NEPER_DB
     return [
         Contender(space, i, *figures)
         for i, *figures in zip(
-            indices, centred_db.tolist(), parts.tolist(), limits.output_ohm.tolist(), strict=True
+            indices, centred_db.tolist(), parts.tolist(), output_ohm.tolist(), strict=True
         )
     ]
 

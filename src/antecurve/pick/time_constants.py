@@ -137,8 +137,10 @@ def contracted(
     ----------
     low, high : numpy.ndarray of float, shape (boxes, zeros + poles)
         Ends of the boxes, longest time constants first, zeros before poles; -60 stands for 0.
-    target, omega, zeros, poles, limit, near, load_s : optional
+    target, omega, zeros, poles, limit, near : optional
         See `time_constant_hull`.
+    load_s : float or None, optional
+        See there [s].
 
     Returns
     -------

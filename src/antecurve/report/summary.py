@@ -10,7 +10,8 @@ from antecurve.curves.catalogue import curve_label
 from antecurve.curves.model import zero_pole_gain
 from antecurve.networks.centred_error import error_range
 from antecurve.networks.topology import ElementKind
-from antecurve.pipeline import own_solution, pair_level_db
+from antecurve.own_solution import own_solution
+from antecurve.pipeline import pair_level_db
 from antecurve.quantities import format_quantity, format_time_constant
 from antecurve.report.figures import LEAST_DB, decibel_text, within_text, yield_sentence
 from antecurve.texts import capitalised, power_of_ten

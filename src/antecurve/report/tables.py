@@ -7,7 +7,6 @@ from functools import partial
 from typing import TYPE_CHECKING
 
 from antecurve.analysis.part_types import CAPACITOR_TYPES, RESISTOR_TYPES, PartType
-from antecurve.analysis.parts_list import PartsList
 from antecurve.networks.topology import ElementKind
 from antecurve.parts.position import PickedNetwork, Position
 from antecurve.parts.scatter import part_references
@@ -24,6 +23,7 @@ from antecurve.report.text_table import (
 )
 
 if TYPE_CHECKING:
+    from antecurve.analysis.parts_list import PartsList
     from antecurve.analysis.response import ResponseTable
     from antecurve.pick.result import FormOutcome, ShortlistEntry
     from antecurve.pipeline import Design

@@ -8,8 +8,6 @@ from antecurve.checked import checked
 from antecurve.curves.model import Curve, zero_pole_gain
 from antecurve.errors import InputError, UnattainableError
 from antecurve.networks.topology import Loading
-from antecurve.synthesis.nearest_feasible import nearest_feasible
-from antecurve.synthesis.remedy import remedy
 from antecurve.synthesis.sections import ExactNetwork, form_names, named_form, realise
 from antecurve.synthesis.sections.section import Form, Requirements
 
@@ -84,6 +82,9 @@ def exact_network(
     result = realise(chosen, requirements)
     if isinstance(result, ExactNetwork):
         return result
+    from antecurve.synthesis.nearest_feasible import nearest_feasible
+    from antecurve.synthesis.remedy import remedy
+
     candidates = nearest_feasible(chosen, curve, requirements, structural=result.structural)
     raise UnattainableError(
         form, result.condition, remedy(candidates, requirements, source_level_v=source_level_v)
