@@ -14,7 +14,14 @@ from antecurve.networks.topology import Loading
 from antecurve.pick.arm_ranges import ARM_RANGES
 from antecurve.pick.logarithm_forms import LogForm, variable
 from antecurve.pick.model import NEPER_DB, NetworkModel
-from antecurve.pick.synthesised_cut import Synthesised, _Section, synthesised_arms
+from antecurve.pick.rounding import neighbours, rounded, scattered
+from antecurve.pick.search_passes import Search
+from antecurve.pick.synthesised_cut import (
+    Synthesised,
+    _Section,
+    synthesised_arms,
+    synthesised_cut,
+)
 from antecurve.synthesis.exact import exact_network_or_none
 
 ZEROS, POLES = (3180e-6, 400e-6, 50e-6), (1000e-6, 120e-6, 3.18e-6)
@@ -115,3 +122,25 @@ def _moved(
 def _job(loading: Loading) -> Job:
     job = default_job()
     return replace(job, curve=Curve("three zeros", ZEROS, POLES), loading=loading)
+
+
+def test_every_combination_near_the_curve_lies_in_a_box_of_the_cut() -> None:
+    """Rounded networks within 0.03 dB, without a limit of output resistance; 600 pF across it."""
+    job = default_job()
+    curve = Curve("two zeros", (3180e-6, 75e-6), (318e-6, 3.18e-6))
+    network = replace(
+        job.network, forms=("cauer-2",), output_resistance_max=None, input_impedance_min=None
+    )
+    job = replace(job, curve=curve, network=network, loading=Loading(50.0, 47e3, 6e-10))
+    search = Search(job, None, None, None, None)
+    (space,) = search.spaces
+    limit = 0.03 / NEPER_DB
+    boxes = synthesised_cut(space.model, space.grids, limit=limit)
+    assert boxes is not None
+    near = rounded(space, scattered(search.starts[0]))
+    near = near[np.argsort(space.error(space.values(near)))[:40]]
+    near = neighbours(space, near)
+    near = near[(space.error(space.values(near)) <= limit) & space.admitted(near)]
+    assert len(near) > 200
+    for indices in near:
+        assert np.any(np.all((boxes.first <= indices) & (indices <= boxes.last), axis=1))
