@@ -138,9 +138,9 @@ def test_every_combination_near_the_curve_lies_in_a_box_of_the_cut() -> None:
     boxes = synthesised_cut(space.model, space.grids, limit=limit)
     assert boxes is not None
     near = rounded(space, scattered(search.starts[0]))
-    near = near[np.argsort(space.error(space.values(near)))[:40]]
+    near = near[np.argsort(space.error(space.values(near)))[:15]]
     near = neighbours(space, near)
     near = near[(space.error(space.values(near)) <= limit) & space.admitted(near)]
-    assert len(near) > 200
+    assert len(near) > 100
     for indices in near:
         assert np.any(np.all((boxes.first <= indices) & (indices <= boxes.last), axis=1))

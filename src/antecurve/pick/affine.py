@@ -143,7 +143,7 @@ def exclude_and_contract(
     divisor = np.ascontiguousarray(noise.T)
     columns /= divisor[:, None]
     scaled = rows.T / divisor
-    inverse = _inverted(np.einsum("kib,kjb->ijb", columns, columns))
+    inverse = _inverted(_products(columns))
     along = _applied_transposed(columns, scaled)
     residual = scaled - _applied(columns, _applied(inverse, along))
     reach = np.abs(residual).sum(axis=0)
@@ -167,6 +167,16 @@ def _applied_transposed(matrices: Floats, vectors: Floats) -> Floats:
     return np.asarray(np.einsum("ijb,ib->jb", matrices, vectors))
 
 
+def _products(columns: Floats) -> Floats:
+    """B^T B, half of which is told by the other: in less than half the time of the whole."""
+    count, boxes = columns.shape[1:]
+    normal = np.empty((count, count, boxes))
+    for i in range(count):
+        np.einsum("kb,kjb->jb", columns[:, i], columns[:, i:], out=normal[i, i:])
+        normal[i + 1 :, i] = normal[i, i + 1 :]
+    return normal
+
+
 def _inverted(normal: Floats) -> Floats:
     """(I + N)^-1 by Gauss and Jordan; I + N is symmetric with all pivots 1 at least.
 
@@ -174,21 +184,28 @@ def _inverted(normal: Floats) -> Floats:
     """
     matrix, count = normal, len(normal)
     matrix[np.arange(count), np.arange(count)] += 1.0
+    change = np.empty_like(matrix[0])  # of one row at a time, which stays in the cache
     for pivot in reversed(range(count)):
         row = matrix[pivot] / matrix[pivot, pivot]
         row[pivot] = 1.0 / matrix[pivot, pivot]
         column = matrix[:, pivot].copy()
-        column[pivot] = 0.0
         matrix[:, pivot] = 0.0
-        matrix -= column[:, None] * row
+        for other in range(count):
+            if other != pivot:
+                np.multiply(column[other], row, out=change)
+                matrix[other] -= change
         matrix[pivot] = row
     return matrix
 
 
 def _contracted(columns: Floats, inverse: Floats, scaled: Floats) -> tuple[Floats, Floats]:
     """Bounds of each d_i by the weights for it: (2) of the module."""
-    weights = np.einsum("kjb,jib->kib", columns, inverse)
-    spread = np.einsum("kjb,kib->jib", columns, weights)
+    # One column after the other takes two thirds of the time of all of them at once.
+    weights, spread = np.empty_like(columns), np.empty_like(inverse)
+    for i in range(len(inverse)):
+        np.einsum("kjb,jb->kb", columns, inverse[:, i], out=weights[:, i])
+    for j in range(len(inverse)):
+        np.einsum("kb,kib->ib", columns[:, j], weights, out=spread[j])
     places = np.arange(len(spread))
     own = spread[places, places]
     others = np.abs(spread).sum(axis=0) - np.abs(own) + np.abs(weights).sum(axis=0)

@@ -370,14 +370,19 @@ def _linear(
         whole, whole_i = a[:, -1:], b[:, -1:]
         square = whole * whole + whole_i * whole_i
         whole, whole_i = whole / square, whole_i / square
-        cross_term = a[:, :-1] * whole + b[:, :-1] * whole_i
-        imaginary = np.abs(b[:, :-1] * whole - a[:, :-1] * whole_i)
+        a, b = a[:, :-1], b[:, :-1]
+        cross_term = a * whole
+        cross_term += b * whole_i
         real = 1.0 - cross_term
         rows = rows + 0.5 * sign * np.log(square[:, 0])
-        slopes = slopes + sign * real
+        slopes = real if sign > 0 else slopes - real
         if sign > 0 and not numerator_sizes:
             sizes.append(np.zeros_like(real))
             continue
+        b *= whole  # a and b are used up
+        a *= whole_i
+        b -= a
+        imaginary = np.abs(b, out=b)
         cross_term *= real
         cross_term *= 2.0
         cross_term += imaginary

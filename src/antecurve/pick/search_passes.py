@@ -31,7 +31,6 @@ from antecurve.pick.sharing import exhaust_by, exhaust_in_threads
 from antecurve.pick.shortlist import Contender, contender, tie_limit
 from antecurve.pick.steps import MANY_POSITIONS, exhausted_in_steps
 from antecurve.pick.structure import interchangeable, same_network
-from antecurve.pick.synthesised_cut import synthesised_arms
 from antecurve.quantities import format_quantity
 from antecurve.synthesis.exact import free_parameters
 
@@ -44,6 +43,7 @@ _COARSE_DB = 0.02  # by judgement: narrower limits cut hardly more boxes
 _LEVELS = 16  # impedances over the range, by judgement: rounded they give a good first pick
 _SECTION_LEVELS = 8  # of two sections, at four ratios each: they round as well as twice as many
 _ABOVE_LIMIT = 3.0  # shunt resistances: with what is across it, one above the limit may do
+_VAST = 1e20  # combinations, by trial: of so many a better first pick saves more than it takes
 _OWN_STARTS = 240  # by judgement: solved together, so that many cost little
 _DESCENT_STARTS = 12  # and as many random ones: a few seconds' descents, or half of the budget
 _DESCENT_SECONDS = 15.0  # where there is no budget
@@ -264,7 +264,7 @@ class Search:
         """Fill the pool: exact networks rounded, with all candidates and with single parts."""
         for space, starts in zip(self.spaces, self.starts, strict=True):
             self.pool += self.near(space, starts)
-            if len(space.candidates) >= MANY_POSITIONS and synthesised_arms(space.model):
+            if space.combinations > _VAST and self.job.network.elements is None:
                 self.pool += self.near(space, scattered(starts))
             if any((p.second >= 0).any() for p in space.candidates):
                 single = {id(p): p.singles() for p in space.candidates}
