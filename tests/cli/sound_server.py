@@ -18,7 +18,6 @@ from contextlib import suppress
 from pathlib import Path
 
 import numpy as np
-from scipy.signal import oaconvolve
 
 RATE_HZ = 48_000
 SETTINGS = """
@@ -40,6 +39,9 @@ def main(taps_file: str, mode_file: str, ready_file: str) -> None:
         os.nice(-10)  # sound in time, whatever else the machine does
     taps = np.load(taps_file)
     ring = np.zeros(taps.size - 1)
+    # By numpy alone: a second less until sound flows.
+    size = 1 << (_BLOCK + ring.size - 1).bit_length()
+    spectrum = np.fft.rfft(taps, size)
     heard = subprocess.Popen(
         ["parec", "--device=out.monitor", "--latency-msec=50", *_FORMAT], stdout=subprocess.PIPE
     )
@@ -50,7 +52,8 @@ def main(taps_file: str, mode_file: str, ready_file: str) -> None:
     while data := heard.stdout.read(4 * _BLOCK):
         block = np.frombuffer(data, dtype="<f4").astype(float)
         if Path(mode_file).read_text() == "unit":
-            full = oaconvolve(block, taps)
+            product = np.fft.rfft(block, size) * spectrum
+            full = np.fft.irfft(product, size)[: block.size + ring.size]
             full[: ring.size] += ring
             ring, block = full[block.size :], full[: block.size]
         spoken.stdin.write(block.astype("<f4").tobytes())
