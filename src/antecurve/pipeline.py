@@ -25,10 +25,8 @@ from antecurve.networks.conditions import Conditions
 from antecurve.networks.topology import Network, Topology
 from antecurve.networks.wiring import check_wiring
 from antecurve.parts.position import PickedNetwork
-from antecurve.pick.result import FormOutcome
-from antecurve.pick.search import PickProgress, SearchReport, ShortlistEntry, pick
+from antecurve.pick.result import FormOutcome, PickProgress, SearchReport, ShortlistEntry
 from antecurve.results import Result
-from antecurve.synthesis.exact import form_names
 from antecurve.threads import single_threaded_linear_algebra
 
 if TYPE_CHECKING:
@@ -293,6 +291,7 @@ def design_formulas(design: Design) -> FormFormulas | None:
         ``None`` for a network of the user's own, and for a flat position of a box.  Where a throw
         opens or shorts positions, the formulas number those that are left.
     """
+    from antecurve.synthesis.exact import form_names
     from antecurve.synthesis.formulas import form_formulas
 
     form = design.picked.topology.form.partition(",")[0]  # what a throw opens or shorts follows
@@ -350,6 +349,8 @@ def design(
     >>> designed.analysis.error.job.centred_db < 0.03
     True
     """
+    from antecurve.pick.search import pick
+
     if job.network.elements is not None:
         check_wiring(Topology("own", job.network.elements))
     with single_threaded_linear_algebra(of_scipy=False):

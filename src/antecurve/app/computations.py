@@ -33,11 +33,12 @@ _MOST_KEPT = 500  # computations that ended: more than anybody looks back to
 _TO_KEEP_S = 5.0  # for what was recorded: a disk takes it within a second
 _CRASHED = "the computation ended unexpectedly; start it again"
 # What most computations load: once, in the process that those of all are forked from.
-_HEAVY = ("antecurve.pipeline", "antecurve.judge.verdicts", "antecurve.report.page",
+_HEAVY = ("antecurve.pipeline", "antecurve.pick.search", "antecurve.synthesis.own_network",
+          "antecurve.synthesis.formulas", "antecurve.judge.verdicts", "antecurve.report.page",
           "antecurve.app.work", "antecurve.app.unit_work", "antecurve.diagnose.diagnosis",
           "antecurve.report.diagnosis_page", "antecurve.report.unit_files",
           "jinja2", "msgspec.json", "pandas", "quantiphy", "schemdraw", "scipy.linalg",
-          "scipy.optimize", "scipy.special", "scipy.stats")  # fmt: skip
+          "scipy.optimize", "scipy.special")  # fmt: skip
 _ENDED = ("done", "failed", "cancelled")
 
 

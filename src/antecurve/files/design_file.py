@@ -13,8 +13,7 @@ from antecurve.files.design_job import job_from, network_from
 from antecurve.files.field_types import check_types
 from antecurve.files.reading import read_text
 from antecurve.networks.compiled import check_solvable
-from antecurve.pick.result import FormOutcome
-from antecurve.pick.search import SearchReport, ShortlistEntry
+from antecurve.pick.result import FormOutcome, SearchReport, ShortlistEntry
 from antecurve.pipeline import Design
 from antecurve.results import json_text
 from antecurve.texts import check_text

@@ -68,8 +68,6 @@ def _delimiter(line: str) -> str:
 
 
 def _columns(kept: list[tuple[int, str]], path: Path | str) -> dict[str, np.ndarray]:
-    import pandas as pd
-
     if len(kept) < 2:
         raise FileFormatError(str(path), "no row of numbers", _rule())
     header, delimiter = _header(kept[0][1]), _delimiter(kept[0][1])
@@ -77,6 +75,11 @@ def _columns(kept: list[tuple[int, str]], path: Path | str) -> dict[str, np.ndar
     for number, row in kept[1:]:
         if row.count(delimiter) >= len(header):
             raise _too_many(f"{path}, line {number}", row, header)
+    plain = _plain_numbers([row for _, row in kept[1:]], delimiter, len(header))
+    if plain is not None:
+        return dict(zip(header, plain, strict=True))
+    import pandas as pd
+
     body = io.StringIO("\n".join(t for _, t in kept[1:]))
     try:
         table = pd.read_csv(body, sep=delimiter, names=header, dtype=str, skipinitialspace=True)
@@ -95,6 +98,21 @@ def _columns(kept: list[tuple[int, str]], path: Path | str) -> dict[str, np.ndar
             )
         columns[column] = numbers
     return columns
+
+
+def _plain_numbers(rows: list[str], delimiter: str, width: int) -> np.ndarray | None:
+    """Columns of finite numbers; none where a row has anything else, which pandas then reads."""
+    cells = [row.split(delimiter) for row in rows]
+    if any(len(row) != width for row in cells):
+        return None
+    text = "".join(rows)
+    if not text.isascii() or "_" in text:  # which Python takes for a part of a number
+        return None
+    try:
+        columns = np.array([[float(cell) for cell in row] for row in cells]).T.copy()
+    except ValueError:
+        return None
+    return columns if np.all(np.isfinite(columns)) else None
 
 
 def _too_many(position: str, row: str, header: list[str]) -> FileFormatError:

@@ -116,7 +116,6 @@ def line_on_tops(tops: Floats, rate_hz: float, *, step_v: float) -> TopLine | No
 
 def _strongest(tops: Floats, rate: float, step: float) -> tuple[float, float] | None:
     """Frequency [Hz] and amplitude [V] of the strongest line of these tops."""
-    from scipy.ndimage import median_filter
     from scipy.special import gammaincinv
 
     count, size = tops.shape
@@ -125,7 +124,7 @@ def _strongest(tops: Floats, rate: float, step: float) -> tuple[float, float] | 
     power = power[_LEAST_TURNS:-_NOT_NEAR_HALF]
     # The mean of n periodograms of noise is gamma distributed with shape n.
     median = float(gammaincinv(count, 0.5)) / count
-    level = median_filter(power, min(_NEIGHBOURS, power.size), mode="nearest") / median
+    level = _running_median(power, min(_NEIGHBOURS, power.size)) / median
     most = _LEVEL_ERROR * float(gammaincinv(count, 1.0 - _CHANCE / power.size)) / count
     at = int(np.argmax(np.where(power > most * level, power, 0.0)))
     amplitude = 2.0 * math.sqrt(float(power[at])) / float(window.sum())
@@ -141,3 +140,13 @@ def _strongest(tops: Floats, rate: float, step: float) -> tuple[float, float] | 
     if float(np.sqrt(np.mean(late**2))) < _STEADY * float(np.sqrt(np.mean(early**2))):
         return None
     return bins * rate / size, amplitude
+
+
+def _running_median(values: Floats, count: int) -> Floats:
+    """Medians of so many neighbours, the upper one of two; beyond the ends the last value holds.
+
+    Importing scipy.ndimage for it takes longer than all there is to judge it for.
+    """
+    padded = np.pad(values, (count // 2, count - count // 2 - 1), mode="edge")
+    windows = np.lib.stride_tricks.sliding_window_view(padded, count)
+    return np.asarray(np.partition(windows, count // 2, axis=1)[:, count // 2])
