@@ -208,9 +208,8 @@ def with_compared_shapes(fit: Fit) -> Fit:
         free = problem.model.free(shape)
         if any(np.all(free <= wider) for wider in hopeless):
             continue  # a shape within another can't describe more
-        solution = with_named_poles(
-            _narrowed(widest, free, enough), enough=enough, folded=fit.folded
-        )
+        solution = _narrowed(widest.problem, list(solutions.values()), free, enough)
+        solution = with_named_poles(solution, enough=enough, folded=fit.folded)
         if chi_square(solution) < enough:
             solutions[shape] = solution
         else:
@@ -221,11 +220,20 @@ def with_compared_shapes(fit: Fit) -> Fit:
     return replace(fit, families=tuple(sorted(families, key=lambda family: -family.odds)))
 
 
-def _narrowed(solution: Solution, free: Mask, enough: float) -> Solution:
-    """The same captures by another shape, from the units nearest to those of the solution."""
-    unknowns = solution.unknowns.copy()
-    unknowns[: free.size] = np.where(free, unknowns[: free.size], 0.0)
-    return solve_from(solution.problem, unknowns, free=free, enough=enough)
+def _narrowed(
+    problem: FitProblem, solutions: Sequence[Solution], free: Mask, enough: float
+) -> Solution:
+    """The same captures by another shape, from the nearest units of the least shapes around it."""
+    around = [s for s in solutions if np.all(free <= s.free[: free.size])]
+    least = min(int(s.free.sum()) for s in around)
+    starts = []
+    for solution in (s for s in around if int(s.free.sum()) == least):
+        unknowns = solution.unknowns.copy()
+        unknowns[: free.size] = np.where(free, unknowns[: free.size], 0.0)
+        starts.append(unknowns)
+    if len(starts) > 1:
+        starts.sort(key=lambda unknowns: float(np.sum(problem.residual(unknowns) ** 2)))
+    return solve_from(problem, starts[0], free=free, enough=enough)
 
 
 def _foldings(problem: FitProblem) -> tuple[bool, ...]:

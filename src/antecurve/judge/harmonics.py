@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,6 +16,7 @@ __all__ = [
     "along_record",
     "one_period",
     "reduced_orders",
+    "response_at_orders",
     "summed_orders",
     "whitened",
 ]
@@ -22,11 +24,13 @@ __all__ = [
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
-_SLICE = 200_000  # elements of a product below which linear algebra starts no threads
 _REACH = 16  # times the reduction: the amplitude there is 1/16 and folds to less than noise
 _MOST_ORDERS = 16_384  # what bounds memory; of 20 Hz it is 330 kHz
 _MOST_ODD = 170  # all up to order 100 and a dozen per octave beyond
 _MOST_EVEN = 16  # enough to tell distortion; higher ones are weaker
+_EXACT_ORDERS = 128  # beyond them nodes lie farther apart than harmonics
+_NODES_PER_OCTAVE = 24  # a cubic between them is off by 1e-8 of a first-order corner
+_MANY = 1000  # frequencies, of which evaluating the response takes longer than the cubic
 _OVERSAMPLING = 8  # of the highest harmonic: linear interpolation errs by a hundredth of it
 
 
@@ -50,30 +54,27 @@ class HarmonicModel:
     by_rise_time: Complex
 
 
-def whitened(factor: Floats, columns: Floats, *, beside: int = 0) -> Floats:
-    """Multiply an upper triangular matrix with a few columns.
+def whitened(factor: Floats, columns: Complex, scale: float) -> Floats:
+    """Multiply an upper triangular matrix with the parts of a few complex columns.
 
     Parameters
     ----------
-    factor : numpy.ndarray of float, shape (rows, rows)
-        The matrix; what lies below the diagonal is left out.
-    columns : numpy.ndarray of float, shape (rows, columns)
-        The columns.
-    beside : int, optional
-        Further columns that there may be: the product is rounded alike with and without them.
+    factor : numpy.ndarray of float, shape (2 harmonics, 2 harmonics)
+        The matrix, over real and imaginary parts, laid out column by column.
+    columns : numpy.ndarray of complex, shape (columns, harmonics)
+        The columns, one a row.
+    scale : float
+        What the product is multiplied with.
 
     Returns
     -------
-    numpy.ndarray of float, shape (rows, columns)
-        The product, taken in slices so small that no linear algebra library starts threads,
-        which would cost more than they save.
+    numpy.ndarray of float, shape (2 harmonics, columns)
+        The product, laid out column by column.
     """
-    rows = max(8, _SLICE // (len(columns) * (columns.shape[1] + beside)))
-    columns, product = np.ascontiguousarray(columns), np.empty(columns.shape)
-    for first in range(0, len(factor), rows):
-        part = slice(first, first + rows)
-        np.matmul(factor[part, first:], columns[first:], out=product[part])
-    return product
+    from scipy.linalg.blas import dtrmm
+
+    parts = np.concatenate([columns.real, columns.imag], axis=1)
+    return np.asarray(dtrmm(scale, factor, parts.T, overwrite_b=1))
 
 
 def summed_orders(record: Record, reduced: Floats, *, folded: bool) -> Floats:
@@ -121,6 +122,41 @@ def reduced_orders(top: float, *, samples: int) -> Floats:
         odd = np.union1d(low, 2.0 * np.floor(spread / 2.0) + 1.0)
     even = np.arange(2.0, max(top, 3.0) + 0.5, 2.0)[: min(_MOST_EVEN, most // 2)]
     return np.union1d(odd, even)
+
+
+def response_at_orders(log_response: Callable[[Floats], Complex], frequency_hz: Floats) -> Complex:
+    """Evaluate ln of a response at many harmonics, which changes slowly over the high ones.
+
+    Parameters
+    ----------
+    log_response : callable
+        ln of the response at frequencies [Hz].
+    frequency_hz : numpy.ndarray of float, shape (harmonics,)
+        Frequencies [Hz], ascending.
+
+    Returns
+    -------
+    numpy.ndarray of complex, shape (harmonics,)
+        Natural logarithm; of thousands of harmonics all but the lowest by cubics over ln f.
+    """
+    if frequency_hz.size < _MANY:
+        return log_response(frequency_hz)
+    low, high = frequency_hz[:_EXACT_ORDERS], frequency_hz[_EXACT_ORDERS:]
+    count = math.ceil(_NODES_PER_OCTAVE * math.log2(float(high[-1] / high[0]))) + 1
+    step = math.log(float(high[-1] / high[0])) / count
+    # One node more at either end: each cubic goes through four.
+    node_hz = high[0] * np.exp(step * np.arange(-1.0, count + 2.0))
+    known = log_response(np.concatenate([low, node_hz]))
+    position = np.log(high / high[0]) / step
+    first = np.minimum(position.astype(int), count - 1)
+    t, nodes = position - first, known[low.size :]
+    # Lagrange's polynomials through -1, 0, 1 and 2.
+    before, after = t * (t - 1.0), (t + 1.0) * (t - 2.0)
+    cubic = nodes[first] * (before * (t - 2.0) / -6.0) + nodes[first + 1] * (
+        after * (t - 1.0) / 2.0
+    )
+    cubic += nodes[first + 2] * (after * t / -2.0) + nodes[first + 3] * (before * (t + 1.0) / 6.0)
+    return np.concatenate([known[: low.size], cubic])
 
 
 def one_period(orders: Floats, amplitudes: Complex, *, oversampling: int = _OVERSAMPLING) -> Floats:

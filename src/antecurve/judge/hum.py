@@ -16,7 +16,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
-from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,6 +40,9 @@ _APART = 0.2  # share of a line's power beside harmonics and drift
 _LOBE = 0.5  # periods over the longest record by which the highest multiple may be off
 _OFF_NOMINAL = 0.005  # of the mains frequency: interconnected grids stay within 0.4 %
 _TRIALS = 5  # frequencies over that reach: a record of 1 s tells no more apart
+_TOLD_BY_TRIES_S = 1.0  # a longer record may hold a line between two frequencies tried
+_BETWEEN_TRIES = 2.0  # times what is explained at them: half way between half a line's power is left
+_SMALL_TURN = 1e-3  # of a period of the highest line over a record: far less than noise turns it
 _ROUNDS = 100  # enough for a line that one of two records shows weakly
 _NEGLIGIBLE = 0.05  # of the noise of its amplitude in the best record
 
@@ -140,7 +142,12 @@ def _shared_hum(records: Sequence[BesideHarmonics], mains_hz: float | None) -> H
     """As `hum_of_records`."""
     if not records:
         return None
-    trials = sorted((_best_hum(records, m) for m in MAINS_HZ), key=lambda t: -t[0])
+    searches = [_MainsSearch(records, m) for m in MAINS_HZ]
+    most = max(search.explained for search in searches)
+    for search in searches:
+        if search.may_reach(most):
+            search.refine()
+    trials = sorted((search.hum() for search in searches), key=lambda t: -t[0])
     stated = [t for t in trials if t[1].mains_hz == mains_hz]
     if stated and trials[0][0] - stated[0][0] < _CONTRADICTED:
         trials = stated
@@ -158,32 +165,58 @@ def _shared_hum(records: Sequence[BesideHarmonics], mains_hz: float | None) -> H
     )
 
 
-def _best_hum(records: Sequence[BesideHarmonics], mains: float) -> tuple[float, Hum]:
-    """Greatest evidence over the mains' own tolerance, and the hum that has it."""
-    from scipy.optimize import minimize_scalar
+class _MainsSearch:
+    """The frequency of one mains, within its tolerance, at which hum explains most of records."""
 
-    @cache
-    def evidence(frequency: float) -> list[_Evidence]:
-        return [_evidence(r, _lines(frequency)) for r in records]
-
-    def loss(frequency: float) -> float:
-        return -_explained(evidence(float(frequency)))
-
-    at = mains
-    if -loss(mains) > _TAKEN_OUT:
+    def __init__(self, records: Sequence[BesideHarmonics], mains: float) -> None:
+        self._records, self._mains = records, mains
+        self._known: dict[float, list[_Evidence]] = {}
+        self._length_s = max(float(np.ptp(r.basis.record.time_s)) for r in records)
         reach = mains * _OFF_NOMINAL
-        tries = np.linspace(mains - reach, mains + reach, _TRIALS)
-        best = float(tries[int(np.argmin([loss(f) for f in tries]))])
-        step = float(tries[1] - tries[0])
-        bounds = (max(best - step, tries[0]), min(best + step, tries[-1]))
-        at = float(minimize_scalar(loss, bounds=bounds, method="bounded").x)
-    value, variance = _most_evident(evidence(at))
-    at, buzz = _buzz(records, at)
-    if buzz:
-        value, variance = _most_evident(buzz)
-    lines, kept = _lines(at, variance.size), np.flatnonzero(variance)
-    spread = np.sqrt(variance[kept])
-    return value, Hum(mains, True, tuple(lines[kept].tolist()), tuple(spread.tolist()))
+        self._tries = np.linspace(mains - reach, mains + reach, _TRIALS)
+        self._at, self.explained = mains, self._explained_at(mains)
+        self._shows = self.explained > _TAKEN_OUT
+        if self._shows:
+            each = [self._explained_at(float(f)) for f in self._tries]
+            self._at, self.explained = float(self._tries[int(np.argmax(each))]), max(each)
+
+    def _evidence(self, frequency: float) -> list[_Evidence]:
+        if frequency not in self._known:
+            self._known[frequency] = [_evidence(r, _lines(frequency)) for r in self._records]
+        return self._known[frequency]
+
+    def _explained_at(self, frequency: float) -> float:
+        return _explained(self._evidence(float(frequency)))
+
+    def may_reach(self, most: float) -> bool:
+        """Whether the best frequency may explain as much as another mains does."""
+        if self._length_s > _TOLD_BY_TRIES_S:
+            return True
+        return _BETWEEN_TRIES * self.explained + _TOLD > most
+
+    def refine(self) -> None:
+        """Look between the frequencies tried."""
+        from scipy.optimize import minimize_scalar
+
+        if not self._shows:
+            return
+        step = float(self._tries[1] - self._tries[0])
+        bounds = (max(self._at - step, self._tries[0]), min(self._at + step, self._tries[-1]))
+        close = {"xatol": _SMALL_TURN / (_MULTIPLES * self._length_s)}
+        best = minimize_scalar(
+            lambda f: -self._explained_at(f), bounds=bounds, method="bounded", options=close
+        )
+        self._at = float(best.x)
+
+    def hum(self) -> tuple[float, Hum]:
+        """Greatest evidence, and the hum that has it."""
+        value, variance = _most_evident(self._evidence(self._at))
+        at, buzz = _buzz(self._records, self._at)
+        if buzz:
+            value, variance = _most_evident(buzz)
+        lines, kept = _lines(at, variance.size), np.flatnonzero(variance)
+        spread = np.sqrt(variance[kept])
+        return value, Hum(self._mains, True, tuple(lines[kept].tolist()), tuple(spread.tolist()))
 
 
 def _buzz(records: Sequence[BesideHarmonics], mains: float) -> tuple[float, list[_Evidence]]:

@@ -45,7 +45,7 @@ def interference_findings(record: ResidualRecord) -> list[ResidualFinding]:
     if not beside.drift_order and beside.hum is None:
         return []
     amplitudes, covariance = record.basis.interference_amplitudes(record.remainder)
-    if np.ptp(amplitudes @ beside.columns(record.basis.record.time_s)) > 2.0 * record.size_v:
+    if np.ptp(amplitudes @ record.basis.beside[2:]) > 2.0 * record.size_v:
         raise InputError(
             record.name,
             "a record too short to tell its hum from the square wave",

@@ -248,20 +248,18 @@ class Observation(ABC):
             Columns: shared, rise time, nuisances.
         """
 
-    def residual(self, nuisance: Floats, total: Complex, rise: RiseTime, *, shared: int) -> Floats:
+    def residual(self, nuisance: Floats, total: Complex, rise: RiseTime) -> Floats:
         """Compute whitened residuals alone.
 
         Parameters
         ----------
         nuisance, total, rise
             As in `evaluate`.
-        shared : int
-            Number of unknowns that captures share, beside which `evaluate` rounds.
 
         Returns
         -------
         numpy.ndarray of float, shape (rows,)
-            As `evaluate` computes them.
+            As `evaluate` computes them, but for rounding.
         """
         return self.evaluate(nuisance, total, np.zeros((total.size, 0), complex), rise).residual
 

@@ -113,7 +113,8 @@ class PassedOver:
             By the unknowns, shape (2 harmonics, unknowns), and by gain, delay and duty.
         """
         parts = 2 * self.node_hz.size
-        return self.slope[:, :parts] @ np.vstack([shared.real, shared.imag]), self.slope[:, parts:]
+        by_nodes = np.concatenate([shared.real, shared.imag])
+        return (by_nodes.T @ self.slope[:, :parts].T).T, self.slope[:, parts:]
 
 
 def node_frequencies(frequency_hz: Floats) -> Floats:

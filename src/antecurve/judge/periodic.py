@@ -11,7 +11,7 @@ spacing of the samples.  (Golub and Van Loan, Matrix Computations, 5.3, on norma
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,7 +20,7 @@ from antecurve.errors import InputError
 from antecurve.judge.harmonics import reduced_orders
 from antecurve.judge.interference import NOTHING_ELSE, Interference
 from antecurve.judge.record import Record
-from antecurve.judge.sampled_waves import SampledWaves, sampled_waves
+from antecurve.judge.sampled_waves import SampledWaves, pairs_of_lines, sampled_waves
 
 __all__ = ["USABLE_OF_RATE", "HarmonicBasis", "harmonic_basis"]
 
@@ -57,6 +57,8 @@ class HarmonicBasis:
         Size that the frequency's column had before it was set to 1 [V/Hz].
     columns : _Columns
         All columns but that of the frequency.
+    whitener : numpy.ndarray of float, shape (2 harmonics, 2 harmonics)
+        R, over cos and -sin amplitudes: the lower block of `factor` by itself.
     """
 
     record: Record
@@ -67,6 +69,11 @@ class HarmonicBasis:
     interference: Interference
     frequency_scale: float
     columns: _Columns
+    whitener: Floats = field(init=False, repr=False)
+
+    def __post_init__(self) -> None:
+        lower = self.factor[self.nuisances :, self.nuisances :]
+        object.__setattr__(self, "whitener", np.asfortranarray(lower))
 
     @property
     def nuisances(self) -> int:
@@ -263,9 +270,11 @@ class HarmonicBasis:
         return self.products(volts[None])[0] @ inverse, inverse[chosen]
 
     @property
-    def whitener(self) -> Floats:
-        """R, shape (2 harmonics, 2 harmonics), over cos and -sin amplitudes."""
-        return self.factor[self.nuisances :, self.nuisances :]
+    def unwhitener(self) -> Floats:
+        """The inverse of R, shape (2 harmonics, 2 harmonics)."""
+        from scipy.linalg.lapack import dtrtri
+
+        return np.asarray(dtrtri(self.whitener)[0])
 
     def amplitudes(self, volts: Floats) -> Complex:
         """Compute the complex amplitudes c_n of a record.
@@ -294,10 +303,7 @@ class HarmonicBasis:
         numpy.ndarray of float, shape (harmonics,)
             Mean of the variances of real and imaginary part, for noise of variance 1.
         """
-        from scipy.linalg import solve_triangular
-
-        inverse = solve_triangular(self.whitener, np.eye(self.whitener.shape[0]))
-        spread = (inverse**2).sum(axis=1)
+        spread = (self.unwhitener**2).sum(axis=1)
         half = spread.size // 2
         return np.asarray((spread[:half] + spread[half:]) / 2.0)
 
@@ -430,7 +436,15 @@ class _Columns:
         if beside is None:
             beside = np.vstack([np.ones(time.size), interference.columns(time)])
         waves = sampled_waves(time, orders, record.frequency_hz)
-        normal = _bordered(waves, waves.normal(), beside)
+        count, line_hz = len(beside), np.array(interference.line_hz)
+        normal = np.empty((count + 2 * orders.size,) * 2)
+        normal[:count, :count], normal[count:, count:] = beside @ beside.T, waves.normal()
+        mixed, others = normal[:count, count:], count - 2 * line_hz.size
+        mixed[:others] = waves.products(beside[:others])
+        if line_hz.size:
+            lines = waves.of(time, line_hz, 1.0)
+            mixed[others:] = pairs_of_lines(waves.crossed(lines)).T
+        normal[count:, :count] = mixed.T
         ridge = np.full(len(normal), _RIDGE * time.size)
         ridge[1 : len(beside)] += interference.prior_weights
         normal[np.diag_indices_from(normal)] += ridge

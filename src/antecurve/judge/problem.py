@@ -425,7 +425,7 @@ class FitProblem:
         data_rows = sum(o.rows for o in self.observations)
         common = self.unit_count + self.priors
         residual = np.empty(data_rows + common)
-        jacobian = np.zeros((residual.size, self.size))
+        jacobian = np.zeros((residual.size, self.size), order="F")
         first, before = 0, common
         for observation, own in zip(self.observations, self._paths.parts, strict=True):
             rows = slice(first, first + observation.rows)
@@ -442,7 +442,7 @@ class FitProblem:
         return Evaluation(residual, jacobian, data_rows)
 
     def residual(self, unknowns: Floats) -> Floats:
-        """Compute whitened residuals alone, as `evaluate` does to the last digit.
+        """Compute whitened residuals alone, as `evaluate` does but for rounding.
 
         Parameters
         ----------
@@ -461,12 +461,11 @@ class FitProblem:
             total + self.bench.linearised_paths(self.observations, sources, paths, slopes=False)[0]
         )
         rise, common = self.rise_time(unknowns), self.unit_count + self.priors
-        shared = self.unit_count + self.bench.sources
         parts, before = list[Floats](), common
         for observation, own in zip(self.observations, self._paths.parts, strict=True):
             after = before + observation.nuisances
             nuisance = unknowns[before:after]
-            parts.append(observation.residual(nuisance, total[own], rise, shared=shared))
+            parts.append(observation.residual(nuisance, total[own], rise))
             before = after
         of_bench = unknowns[self.unit_count : common]
         return np.concatenate([*parts, self.model.priors(units)[0], of_bench])

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -89,6 +89,8 @@ class ResidualRecord:
         Whether harmonics beyond half the sampling rate are among them.
     by_duty : numpy.ndarray of complex, shape (harmonics,)
         Derivative of the fitted harmonics by the duty [V].
+    settled : numpy.ndarray of float, shape (samples,)
+        Record less waveform, hum and drift [V].
     """
 
     capture: SquareWaveCapture
@@ -103,6 +105,11 @@ class ResidualRecord:
     timing_s: float
     folded: bool
     by_duty: Complex
+    settled: Floats = field(init=False)
+
+    def __post_init__(self) -> None:
+        amplitudes, _ = self.basis.interference_amplitudes(self.remainder)
+        object.__setattr__(self, "settled", self.remainder - amplitudes @ self.basis.beside[2:])
 
     @property
     def name(self) -> str:
@@ -118,12 +125,6 @@ class ResidualRecord:
     def fitted(self) -> Floats:
         """The fitted waveform [V], shape (samples,)."""
         return self.basis.record.volts - self.remainder
-
-    @property
-    def settled(self) -> Floats:
-        """Record less waveform, hum and drift [V], shape (samples,)."""
-        beside = self.basis.interference.columns(self.basis.record.time_s)
-        return self.remainder - self.basis.interference_amplitudes(self.remainder)[0] @ beside
 
     @property
     def shows_edges(self) -> bool:

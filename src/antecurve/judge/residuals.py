@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import replace
-from functools import partial
+from functools import cache, partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -145,10 +145,11 @@ def levels_note(fit: Fit, band_hz: tuple[float, float]) -> str:
     str
         What a pass leaves open, and which capture would show it.
     """
-    harmonics = _harmonics(fit)
+    each = _harmonics_of_each(fit)
+    harmonics = [h for h in each if h is not None]
     step_db = _level_step_db(fit, harmonics)
     if step_db is None:
-        return f"The pass holds at the level captured. {_other_level(fit, band_hz)}"
+        return f"The pass holds at the level captured. {_other_level(fit, each, band_hz)}"
     least = least_soft_change(harmonics, band_hz=band_hz, waves=partial(_waves, fit))
     unseen = (
         f"Of soft compression at the output, less than {100.0 * least:.2g} % does not show"
@@ -201,9 +202,11 @@ def _before_a_capacitor(step_db: float) -> str:
     )
 
 
-def _other_level(fit: Fit, band_hz: tuple[float, float]) -> str:
+def _other_level(
+    fit: Fit, harmonics: Sequence[RelativeHarmonics | None], band_hz: tuple[float, float]
+) -> str:
     """Which capture at a higher level shows soft compression, and how much of it."""
-    each = {k: h for k, h in enumerate(_harmonics_of_each(fit)) if h is not None}
+    each = {k: h for k, h in enumerate(harmonics) if h is not None}
     if not each:
         return (
             f"Square waves of one low frequency at two levels, {_LOUDER} dB apart, can show soft "
@@ -215,6 +218,7 @@ def _other_level(fit: Fit, band_hz: tuple[float, float]) -> str:
     def waves(square_hz: float, orders: Floats) -> UnitWaves:
         return unit_waves(fit, slowest, orders, square_hz=square_hz)
 
+    @cache
     def least(square_hz: float) -> float:
         return least_soft_change_shown(
             each[slowest], band_hz=band_hz, square_hz=square_hz, waves=waves
@@ -237,7 +241,7 @@ def _other_level(fit: Fit, band_hz: tuple[float, float]) -> str:
 
 def _squares(fit: Fit) -> list[int]:
     """Numbers of the square-wave records among the captures."""
-    return [k for k, h in enumerate(_harmonics_of_each(fit)) if h is not None]
+    return [k for k, o in enumerate(fit.observations) if o.may_fold]
 
 
 def edges_note(fit: Fit, band_hz: tuple[float, float]) -> str:

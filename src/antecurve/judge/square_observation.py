@@ -18,6 +18,7 @@ from antecurve.judge.harmonics import (
     HarmonicModel,
     along_record,
     one_period,
+    response_at_orders,
     summed_orders,
     whitened,
 )
@@ -205,41 +206,36 @@ class SquareWaveObservation(Observation):
         Evaluation
             Columns: shared, rise time, nuisances.
         """
-        residual, jacobian = self._whitened(nuisance, total, shared, rise)
+        count, known = self.basis.orders.size, shared.shape[1]
+        harmonics = self.amplitudes(nuisance, total[:count], self.basis.orders, rise.value_s)
+        uncertain = rise.uncertainty_s > 0
+        model = np.empty((1 + known + uncertain + nuisance.size, count), dtype=complex)
+        model[0] = harmonics.value
+        np.multiply(harmonics.value, shared[:count].T, out=model[1 : 1 + known])
+        if uncertain:
+            model[1 + known] = harmonics.by_rise_time * rise.uncertainty_s
+        model[-nuisance.size :] = self.nuisance_slopes(harmonics).T
+        white = whitened(self.basis.whitener, model, 1.0 / self.sigma)
+        residual, jacobian = self._missed(white[:, 0], total[count:], nuisance), white[:, 1:]
         if self.passed_over is not None:
-            by_shared, by_nuisance = self.passed_over.slopes(shared[self.basis.orders.size :])
-            jacobian[:, : shared.shape[1]] += by_shared / self.sigma
+            by_shared, by_nuisance = self.passed_over.slopes(shared[count:])
+            jacobian[:, :known] += by_shared / self.sigma
             jacobian[:, -nuisance.size :] += by_nuisance / self.sigma
         return Evaluation(residual, jacobian, residual.size)
 
-    def residual(self, nuisance: Floats, total: Complex, rise: RiseTime, *, shared: int) -> Floats:
+    def residual(self, nuisance: Floats, total: Complex, rise: RiseTime) -> Floats:
         """Compute whitened residuals alone, documented in `Observation`."""
-        nothing = np.zeros((total.size, 0), dtype=complex)
-        return self._whitened(nuisance, total, nothing, rise, beside=shared)[0]
-
-    def _whitened(
-        self,
-        nuisance: Floats,
-        total: Complex,
-        shared: Complex,
-        rise: RiseTime,
-        *,
-        beside: int = 0,
-    ) -> tuple[Floats, Floats]:
-        """Residuals, and derivatives but for those of the harmonics passed over."""
         count = self.basis.orders.size
         harmonics = self.amplitudes(nuisance, total[:count], self.basis.orders, rise.value_s)
-        columns = [harmonics.value[None], harmonics.value * shared[:count].T]
-        if rise.uncertainty_s > 0:
-            columns.append((harmonics.by_rise_time * rise.uncertainty_s)[None])
-        model = np.vstack([*columns, self.nuisance_slopes(harmonics).T])
-        parts = np.vstack([model.real.T, model.imag.T])
-        white = whitened(self.basis.whitener, parts, beside=beside)
-        white /= self.sigma
-        residual = white[:, 0] - self.data / self.sigma
+        white = whitened(self.basis.whitener, harmonics.value[None], 1.0 / self.sigma)
+        return self._missed(white[:, 0], total[count:], nuisance)
+
+    def _missed(self, white: Floats, node_response: Complex, nuisance: Floats) -> Floats:
+        """Residuals of harmonics, whitened; of those passed over by what moved."""
+        residual = white - self.data / self.sigma
         if self.passed_over is not None:
-            residual += self.passed_over.change(total[count:], nuisance) / self.sigma
-        return residual, white[:, 1:]
+            residual += self.passed_over.change(node_response, nuisance) / self.sigma
+        return residual
 
     def start(self, log_response: Complex) -> tuple[Floats, float]:
         """Find delay by correlation over a period, gain by projection, duty by even harmonics.
@@ -288,7 +284,7 @@ class SquareWaveObservation(Observation):
         """
         record = self.basis.record
         orders = summed_orders(record, self.basis.orders, folded=self.folded)
-        total = prediction.log_response(orders * record.frequency_hz)
+        total = response_at_orders(prediction.log_response, orders * record.frequency_hz)
         model = self.amplitudes(prediction.nuisance, total, orders, prediction.rise_time_s)
         by_time = (1j * model.omega[:, None]) ** np.arange(1 + derivatives)
         asked = record if time_s is None else replace(record, time_s=time_s)
@@ -342,7 +338,7 @@ class SquareWaveObservation(Observation):
         unused = np.delete(summed, reduced - 1)
         if not unused.size:
             return self
-        response = prediction.log_response(unused * record.frequency_hz)
+        response = response_at_orders(prediction.log_response, unused * record.frequency_hz)
         model = self.amplitudes(prediction.nuisance, response, unused, prediction.rise_time_s)
         basis, volts = with_harmonics_off(
             self.basis, unused, model.value, first=self.passed_over is None, name=self.name

@@ -254,19 +254,18 @@ def _ringing(record: ResidualRecord) -> list[ResidualFinding]:
 
 def _even_harmonics(record: ResidualRecord) -> EvenOrders | None:
     """Even harmonics with their covariance; none where the record is too short for any."""
-    from scipy.linalg import solve_triangular
-
     basis = record.basis
     even = (basis.orders % 2 == 0) & ~_may_be_hum(record)
     if not even.any():
         return None
     rows = np.concatenate([even, even])
-    inverse = solve_triangular(basis.whitener, np.eye(rows.size))
+    inverse = basis.unwhitener
     raw = inverse @ record.reduced
+    of_even = inverse[rows]
     half = raw.size // 2
     error = -(raw[:half] + 1j * raw[half:])[even]
     variance = record.noise**2 * _low_noise(record, float(basis.orders[even].max()))
-    covariance = variance * (inverse @ inverse.T)[np.ix_(rows, rows)]
+    covariance = variance * (of_even @ of_even.T)
     own = basis.amplitudes(basis.record.volts)[even]
     square = basis.amplitudes(record.fitted**2 / record.size_v)[even]
     return EvenOrders(basis.orders[even], own, error, record.by_duty[even], square, covariance)

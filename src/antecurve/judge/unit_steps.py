@@ -130,7 +130,7 @@ def step_slopes(model: UnitModel, stepped: Floats, jacobian: Floats) -> Floats:
     numpy.ndarray of float, shape (rows, columns)
         Other columns as they are.
     """
-    turned = jacobian.copy()
+    turned = jacobian.copy(order="K")
     for first, second in _pairs(model):
         by_square = 2.0 * stepped[second] * jacobian[:, second]
         turned[:, second] = by_square - SHARPEST_PAIR * jacobian[:, first]
