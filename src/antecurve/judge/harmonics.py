@@ -137,7 +137,8 @@ def response_at_orders(log_response: Callable[[Floats], Complex], frequency_hz: 
     Returns
     -------
     numpy.ndarray of complex, shape (harmonics,)
-        Natural logarithm; of thousands of harmonics all but the lowest by cubics over ln f.
+        Natural logarithm, up to whole circles; of thousands of harmonics all but the lowest by
+        cubics over ln f.
     """
     if frequency_hz.size < _MANY:
         return log_response(frequency_hz)
@@ -150,6 +151,8 @@ def response_at_orders(log_response: Callable[[Floats], Complex], frequency_hz: 
     position = np.log(high / high[0]) / step
     first = np.minimum(position.astype(int), count - 1)
     t, nodes = position - first, known[low.size :]
+    # The logarithm of a product turns by whole circles where its phase passes half of one.
+    nodes = nodes.real + 1j * np.unwrap(nodes.imag)
     # Lagrange's polynomials through -1, 0, 1 and 2.
     before, after = t * (t - 1.0), (t + 1.0) * (t - 2.0)
     cubic = nodes[first] * (before * (t - 2.0) / -6.0) + nodes[first + 1] * (
