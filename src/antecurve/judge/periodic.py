@@ -378,7 +378,7 @@ def _frequency_step(record: Record, orders: Floats, frequency: float, name: str)
     beside = np.ones((1, time.size))
     right = np.concatenate([beside @ volts, waves.products(volts[None])[0]])
     amplitude = _solved(_bordered(waves, inner, beside, window**2), right)
-    slope = _frequency_column(waves, amplitude[1:])
+    slope = waves.by_frequency(amplitude[1:])
     scale = float(np.max(np.abs(slope * window)))
     beside = np.stack([slope / scale, beside[0]])
     right = np.insert(right, 0, beside[0] @ volts)
@@ -401,16 +401,7 @@ def _bordered(
 
 def _solved(normal: Floats, right: Floats) -> Floats:
     """Least squares by the normal equations; columns are near orthogonal."""
-    ridge = _RIDGE * np.diag(np.diag(normal))
-    return np.asarray(np.linalg.solve(normal + ridge, right), dtype=np.float64)
-
-
-def _frequency_column(waves: SampledWaves, amplitude: Floats) -> Floats:
-    """Derivative of the record by the frequency [V/Hz]."""
-    half = waves.orders.size
-    cosine, sine = amplitude[:half] * waves.orders, amplitude[half:] * waves.orders
-    # d/df of a cos(phi) - b sin(phi) = 2 pi n t (-a sin(phi) - b cos(phi)).
-    return 2.0 * math.pi * waves.time_s * waves.summed(np.concatenate([-sine, cosine]))
+    return np.asarray(np.linalg.solve(normal + _RIDGE * np.diag(np.diag(normal)), right))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -442,8 +433,7 @@ class _Columns:
         mixed, others = normal[:count, count:], count - 2 * line_hz.size
         mixed[:others] = waves.products(beside[:others])
         if line_hz.size:
-            lines = waves.of(time, line_hz, 1.0)
-            mixed[others:] = pairs_of_lines(waves.crossed(lines)).T
+            mixed[others:] = pairs_of_lines(waves.crossed(waves.of(time, line_hz, 1.0))).T
         normal[count:, :count] = mixed.T
         ridge = np.full(len(normal), _RIDGE * time.size)
         ridge[1 : len(beside)] += interference.prior_weights
@@ -464,7 +454,7 @@ class _Columns:
         self, amplitudes: Floats, name: str, unused_slope: Floats | None = None
     ) -> HarmonicBasis:
         """Put the frequency's column, made of amplitudes, in front."""
-        slope = _frequency_column(self.waves, amplitudes)
+        slope = self.waves.by_frequency(amplitudes)
         if unused_slope is not None:
             slope = slope + unused_slope
         scale = max(float(np.sqrt(np.mean(slope**2))), 1e-300)

@@ -125,6 +125,24 @@ class SampledWaves(ABC):
             The sum.
         """
 
+    def by_frequency(self, amplitudes: Floats) -> Floats:
+        """Differentiate the sum of the columns by the frequency.
+
+        Parameters
+        ----------
+        amplitudes : numpy.ndarray of float, shape (2 waves,)
+            As in `summed`.
+
+        Returns
+        -------
+        numpy.ndarray of float, shape (samples,)
+            Over 1 Hz.
+        """
+        half = self.orders.size
+        cosine, sine = amplitudes[:half] * self.orders, amplitudes[half:] * self.orders
+        # d/df of a cos(phi) - b sin(phi) = 2 pi n t (-a sin(phi) - b cos(phi)).
+        return 2.0 * math.pi * self.time_s * self.summed(np.concatenate([-sine, cosine]))
+
     @abstractmethod
     def normal(self, weight: Floats | None = None) -> Floats:
         """Multiply all columns with one another.
