@@ -238,7 +238,7 @@ def _narrowed(
 
 def _foldings(problem: FitProblem) -> tuple[bool, ...]:
     """Whether records may be folded: both, where it is to be told."""
-    return _FOLDED if any(o.may_fold for o in problem.observations) else _FOLDED[:1]
+    return _FOLDED if any(o.edges_apart_s > 0.0 for o in problem.observations) else _FOLDED[:1]
 
 
 def _good_pass(solution: Solution) -> dict[bool, _Pass]:

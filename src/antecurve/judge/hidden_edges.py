@@ -4,7 +4,7 @@ Where the sampling rate is a multiple of the square wave's frequency, every peri
 the same points.  If edges rise within less than a sample, they may lie anywhere between two of
 them, and what lies beyond half the sampling rate is folded onto the harmonics without a trace of
 its own.  At a frequency f it is up to f/(f_s - f) of what is there (amplitudes of a square wave
-fall as 1/f), less what the unit takes off at f_s - f.
+fall as 1/f), less what network and unit take off at f_s - f.
 """
 
 from __future__ import annotations
@@ -71,9 +71,17 @@ def _hides(record: Record, prediction: Prediction) -> bool:
 
 
 def _folded_db(record: Record, prediction: Prediction, frequency_hz: Floats) -> Floats:
-    """Largest change of a level by the first harmonic that folds onto it [dB]."""
-    seen = np.minimum(frequency_hz, 0.45 * record.rate_hz)
+    """Largest change of a level by the first harmonic that folds onto it [dB].
+
+    A fit of folded harmonics does not know the top of the unit.  From half the rate on it is taken
+    to fall no faster than a first-order corner.
+    """
+    half_rate = record.rate_hz / 2.0
+    seen = np.minimum(frequency_hz, 0.9 * half_rate)
     beyond = record.rate_hz - seen
-    level = prediction.log_response(np.concatenate([seen, beyond])).real
-    ratio = seen / beyond * np.exp(level[seen.size :] - level[: seen.size])
-    return np.asarray(20.0 * np.log10(1.0 + ratio))
+    points = np.concatenate([seen, beyond, [half_rate]])
+    at_seen, at_beyond, at_half = np.split(
+        prediction.log_response(points).real, (seen.size, 2 * seen.size)
+    )
+    at_beyond = np.maximum(at_beyond, at_half - np.log(beyond / half_rate))
+    return np.asarray(20.0 * np.log10(1.0 + seen / beyond * np.exp(at_beyond - at_seen)))

@@ -97,10 +97,8 @@ class Trace:
 
     Attributes
     ----------
-    name : str
-        The capture.
-    kind : str
-        Kind of the capture, such as ``square wave`` or ``sweep``.
+    name, kind : str
+        The capture, and its kind, such as ``square wave`` or ``sweep``.
     position : numpy.ndarray of float, shape (points,)
         Time [s], or frequency [Hz].
     captured, fitted : numpy.ndarray of float, shape (points,)
@@ -185,10 +183,13 @@ class Observation(ABC):
     """Whether the network is in the path that the observation shows."""
     through_chain: ClassVar[bool] = True
     """Whether the capture chain is in that path; it cancels from the ratio of two channels."""
-    may_fold: ClassVar[bool] = False
-    """Whether it may hold what lies beyond half its sampling rate, folded back."""
     noise_known: ClassVar[bool] = True
     """Whether the noise is known before a fit; otherwise it is what residuals show."""
+
+    @property
+    def edges_apart_s(self) -> float:
+        """Longest time between samples of its edges, laid over one another [s]; 0 without edges."""
+        return 0.0
 
     @property
     def reference(self) -> MeasuredChain | None:

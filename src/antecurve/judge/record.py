@@ -78,11 +78,16 @@ class Record:
         return (self.time_s.size - 1) / float(np.ptp(self.time_s))
 
     @property
-    def edges_hidden(self) -> bool:
-        """Whether a good part of the time between two samples has no edge in any period."""
+    def edges_apart_s(self) -> float:
+        """Longest time between two samples of all edges laid over one another [s]."""
         half_periods = np.arange(max(int(2.0 * self.periods), 1))
         places = np.sort(np.mod(half_periods * self.rate_hz / (2.0 * self.frequency_hz), 1.0))
-        return bool(np.diff(places, append=places[0] + 1.0).max() > _HIDDEN)
+        return float(np.diff(places, append=places[0] + 1.0).max()) / self.rate_hz
+
+    @property
+    def edges_hidden(self) -> bool:
+        """Whether a good part of the time between two samples has no edge in any period."""
+        return self.edges_apart_s * self.rate_hz > _HIDDEN
 
 
 def quantisation_step(volts: Floats) -> float:

@@ -27,7 +27,7 @@ from antecurve.judge.level_reading import UnitWaves, unit_waves
 from antecurve.judge.misfit import beyond_seen, misfit_findings
 from antecurve.judge.network_misfit import network_findings
 from antecurve.judge.noise import residual_parts
-from antecurve.judge.observation import ResidualFinding, ResidualKind
+from antecurve.judge.observation import Observation, ResidualFinding, ResidualKind
 from antecurve.judge.ringing import phase_margin_deg, ringing_of_poles
 from antecurve.judge.unit_model import UnitModel
 from antecurve.judge.unseen_pause import WANTED_PAUSE, unseen_pause
@@ -69,7 +69,7 @@ _SLOWER_HZ = (100.0, 50.0, LOW_SQUARE_HZ, 10.0)  # at which low corners tilt top
 _SLOWER = 0.7  # of the slowest square wave: a frequency beside it shows no more
 _LOUDER = f"{LOUDER_DB:.0f}"
 _FOLDED = 1.5  # of half the rate: folded back onto the upper half of what a record shows
-_OF_ALL = (ResidualKind.HIDDEN_EDGES, ResidualKind.NO_EDGES)
+_TELLS = 0.5  # of the time between samples of hidden edges: half as far apart, or nearer
 _BY_MOVEMENT = {ResidualKind.HUM, ResidualKind.DRIFT}  # lines and trends that it leaks into
 _RINGING_DRAWS = 300  # enough for their hundredth part
 
@@ -95,7 +95,7 @@ def residual_findings(fit: Fit, band_hz: tuple[float, float]) -> tuple[ResidualF
         findings += observation.residual_findings(
             residual, fit.prediction(index), excess=excess, band_hz=band_hz
         )
-    findings = _settled_by_others(findings, len(fit.observations))
+    findings = _settled_by_others(findings, fit.observations)
     harmonics = _harmonics(fit)
     findings += level_findings(harmonics, band_hz=band_hz, waves=partial(_waves, fit))
     findings += misfit_findings(
@@ -105,15 +105,26 @@ def residual_findings(fit: Fit, band_hz: tuple[float, float]) -> tuple[ResidualF
     return beyond_seen(findings, fit.observations, band_hz)
 
 
-def _settled_by_others(findings: list[ResidualFinding], captures: int) -> list[ResidualFinding]:
+def _settled_by_others(
+    findings: list[ResidualFinding], observations: Sequence[Observation]
+) -> list[ResidualFinding]:
     """Leave out what another finding or another capture explains."""
     kinds = [f.kind for f in findings]
     explained: set[ResidualKind] = set()
-    # A record that shows its edges tells what the others fold or pass over.
-    explained |= {k for k in _OF_ALL if kinds.count(k) < captures}
+    if kinds.count(ResidualKind.NO_EDGES) < len(observations):
+        explained.add(ResidualKind.NO_EDGES)
     if ResidualKind.SLOW_MOVEMENT in kinds:
         explained |= _BY_MOVEMENT
-    return [f for f in findings if f.kind not in explained]
+    # A capture without edges, or one that shows them more closely, tells what others fold.
+    apart = {o.name: o.edges_apart_s for o in observations}
+    closest = min(apart.values())
+    shown = {name for name, own in apart.items() if closest < _TELLS * own}
+    return [
+        f
+        for f in findings
+        if f.kind not in explained
+        and not (f.kind is ResidualKind.HIDDEN_EDGES and f.capture in shown)
+    ]
 
 
 def _harmonics(fit: Fit) -> list[RelativeHarmonics]:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, ClassVar
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -93,8 +93,6 @@ class SquareWaveObservation(Observation):
         Whether what lies beyond half the sampling rate is folded into the record.
     """
 
-    may_fold: ClassVar[bool] = True
-
     capture: SquareWaveCapture
     basis: HarmonicBasis
     data: Floats
@@ -110,6 +108,11 @@ class SquareWaveObservation(Observation):
     def name(self) -> str:
         """How messages call it."""
         return self.capture.name
+
+    @property
+    def edges_apart_s(self) -> float:
+        """As the record has them, documented in `Observation`."""
+        return self.basis.record.edges_apart_s
 
     @property
     def nuisance_bounds(self) -> tuple[Floats, Floats]:

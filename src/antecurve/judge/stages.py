@@ -298,6 +298,8 @@ def different_units(
 def _level_between(fit: Fit) -> float:
     """Level of the loudest square wave over the quietest, as the unit was driven [dB]."""
     gains = [
-        o.gain(fit.prediction(k).nuisance) for k, o in enumerate(fit.observations) if o.may_fold
+        o.gain(fit.prediction(k).nuisance)
+        for k, o in enumerate(fit.observations)
+        if o.edges_apart_s > 0.0
     ]
     return 20.0 * math.log10(max(gains) / min(gains)) if gains else 0.0
