@@ -252,7 +252,7 @@ def _other_level(
 
 def _squares(fit: Fit) -> list[int]:
     """Numbers of the square-wave records among the captures."""
-    return [k for k, o in enumerate(fit.observations) if o.may_fold]
+    return [k for k, o in enumerate(fit.observations) if o.edges_apart_s > 0.0]
 
 
 def edges_note(fit: Fit, band_hz: tuple[float, float]) -> str:
