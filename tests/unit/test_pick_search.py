@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import time
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
@@ -285,15 +286,24 @@ def test_limits_that_leave_nothing_are_named(
 
 
 def test_a_bound_is_told_whatever_the_pick_goes_by_where_nothing_meets_the_limits() -> None:
-    """Every combination misses the limit, so that what is proved is the same for all."""
-    told = []
+    """Every combination misses the limit, so that what is proved is the same for all.
+
+    Up to which error it is proved doubles with each pass, as many as the time allows.
+    """
+    told, proved_db = [], []
     for by in ("nominal", "build", "worst"):
         job = replace(_job(output_resistance_max=20.0), pick=PickRequest(pick_by=by))
         job = replace(job, network=replace(job.network, forms=("foster-1",)))
         with pytest.raises(NoCombinationError, match="no combination with an error up to") as it:
             pick(job, budget_seconds=0.3)
-        told.append(str(it.value))
+        parts = re.fullmatch(r"(.* an error up to )([\d.]+)( dB .*)", str(it.value))
+        assert parts is not None
+        told.append(parts.group(1, 3))
+        proved_db.append(float(parts[2]))
     assert len(set(told)) == 1
+    passes = np.log2(np.array(proved_db) / 0.05)
+    assert passes == pytest.approx(np.round(passes))
+    assert min(passes) >= 0.0
 
 
 def test_a_network_of_the_users_own_without_combination_names_the_budget() -> None:
