@@ -22,8 +22,8 @@ from antecurve.switched.exact_roots import ExactRoots
 from antecurve.switched.exact_tables import curve_with_pole, form_tables, pole_range
 from antecurve.switched.exclusion import Exclusions
 from antecurve.switched.request import BoxJob, SwitchPosition, SwitchRequest
-from antecurve.switched.sharing import ranges_of
 from antecurve.switched.throws import ThrownNetwork
+from antecurve.switched.value_ranges import ranges_of
 from antecurve.synthesis.exact import exact_network_or_none
 
 DISC = named_curve("disc")

@@ -23,6 +23,11 @@ Weights are chosen by least squares, which makes them good; (1) and (2) hold for
 weights come out, so that rounding in the choice is harmless.  With G = (I + B^T B)^-1 the weights
 for d_i are column i of B G (then a is near column i of I - G), and for exclusion the residual
 r/n - B G B^T r/n.
+
+(3) *The best weights.* The largest of |w^T r/n| - ||w||_1 - ||B^T w||_1 over ||w||_1 +
+||B^T w||_1 = 1 is, by duality, the least over d of the largest of |r/n + B d| and |d|, less 1.
+Least squares with weights that are multiplied by the residuals, round by round, come near to that
+(Lawson 1961; Rice and Usow, The Lawson algorithm and extensions, Math. Comp. 22, 1968).
 """
 
 from __future__ import annotations
@@ -32,11 +37,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["AffineBound", "exclude_and_contract"]
+__all__ = ["AffineBound", "Parted", "exclude_and_contract", "parted"]
 
 Floats = NDArray[np.float64]
 
 _SLACK = 1e-9  # relative: widens each bound by more than its sums round
+_LAWSON_ROUNDS = 6  # by trial: boxes that these do not exclude are halved sooner
+_LEAST_FACTOR = 0.02  # of the largest: a row that fits now may count later
+_LEAST_WEIGHT = 1e-6  # of the largest: keeps the normal equations regular
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -214,3 +222,72 @@ def _contracted(columns: Floats, inverse: Floats, scaled: Floats) -> tuple[Float
     width = others / np.abs(divisor) * (1.0 + _SLACK) + _SLACK
     low, high = np.fmax(centre - width, -1.0), np.fmin(centre + width, 1.0)
     return low[:-1].T, high[:-1].T
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Parted:
+    """Which boxes are excluded, and by which weights.
+
+    Attributes
+    ----------
+    excluded : numpy.ndarray of bool, shape (boxes,)
+        True where no point of the box counts.
+    weights : numpy.ndarray of float, shape (boxes, rows)
+        w, with ||w||_1 = 1; where a box is not excluded, those of the last round.
+    along : numpy.ndarray of float, shape (boxes, variables)
+        B^T w.
+    """
+
+    excluded: NDArray[np.bool_]
+    weights: Floats
+    along: Floats
+
+
+def parted(scaled: Floats, columns: Floats) -> Parted:
+    """Find which boxes can hold a feasible point, with nearly the best weights there are.
+
+    Parameters
+    ----------
+    scaled : numpy.ndarray of float, shape (boxes, rows)
+        r / n.
+    columns : numpy.ndarray of float, shape (boxes, rows, variables)
+        B, one column for each variable that shifts rows among them.
+
+    Returns
+    -------
+    Parted
+        See (1) and (3) of the module.  Boxes in which a point of the affine rows counts are not
+        excluded, whatever the weights, and end early.
+    """
+    excluded = np.zeros(len(scaled), dtype=bool)
+    weights, along = np.zeros_like(scaled), np.zeros((len(scaled), columns.shape[2]))
+    places, r, b = np.arange(len(scaled)), scaled, columns
+    q, p = np.ones_like(r), np.ones_like(along)
+    diagonal = np.arange(along.shape[1])
+    for _ in range(_LAWSON_ROUNDS):
+        if not len(places):
+            break
+        transposed = np.swapaxes(b, 1, 2)
+        normal = transposed @ (q[:, :, None] * b)
+        normal[:, diagonal, diagonal] += p
+        d = -np.linalg.solve(normal, transposed @ (q * r)[:, :, None])
+        residual = r + (b @ d)[:, :, 0]
+        d = d[:, :, 0]
+        w = q * residual
+        total = np.maximum(np.abs(w).sum(axis=1), np.finfo(float).tiny)
+        w /= total[:, None]
+        a = (transposed @ w[:, :, None])[:, :, 0]
+        reach = 1.0 + np.abs(a).sum(axis=1)
+        ends = np.abs((w * r).sum(axis=1)) > reach * (1.0 + _SLACK)
+        weights[places], along[places] = w, a
+        excluded[places[ends]] = True
+        size_r, size_d = np.abs(residual), np.abs(d)
+        largest = np.maximum(size_r.max(axis=1), size_d.max(axis=1))
+        more = ~ends & (largest > 1.0)
+        scale = largest[more, None]
+        q = q[more] * (size_r[more] / scale + _LEAST_FACTOR)
+        p = p[more] * (size_d[more] / scale + _LEAST_FACTOR)
+        scale = np.maximum(q.max(axis=1), p.max(axis=1))[:, None]
+        q, p = np.maximum(q / scale, _LEAST_WEIGHT), np.maximum(p / scale, _LEAST_WEIGHT)
+        places, r, b = places[more], r[more], b[more]
+    return Parted(excluded, weights, along)

@@ -62,6 +62,23 @@ class Linear:
     bottom_sizes: Floats
 
 
+@dataclass(frozen=True, slots=True)
+class Magnitude:
+    """The logarithm of one polynomial's magnitude at many points.
+
+    Attributes
+    ----------
+    rows : numpy.ndarray of float, shape (rows, points)
+        Logarithms [Np].
+    slopes, sizes : numpy.ndarray of float, shape (rows, elements, points)
+        Re S_i and u(S_i), as `Linear` has them.
+    """
+
+    rows: Floats
+    slopes: Floats
+    sizes: Floats
+
+
 class NetworkModel:
     """Vectorised rows and slopes of one topology for one job.
 
@@ -226,6 +243,25 @@ class NetworkModel:
             numerator_sizes=self.ladder is not None,
         )
 
+    def linearise_apart(self, values: Floats) -> tuple[Magnitude, Magnitude]:
+        """Linearise numerator and denominator of networks each by itself.
+
+        Parameters
+        ----------
+        values : numpy.ndarray of float, shape (points, elements)
+            Element values [ohm and F].
+
+        Returns
+        -------
+        numerator, denominator : Magnitude
+            Without curve and level.
+        """
+        coefficients = self.transfer(_each_at_zero(values))
+        return (
+            _magnitude(coefficients.numerator, self._band),
+            _magnitude(coefficients.denominator, self._band),
+        )
+
     def rows_and_slopes(self, values: Floats) -> tuple[Floats, Floats]:
         """Compute rows and slopes of networks as `linearise` does, without the sizes.
 
@@ -366,19 +402,29 @@ def _linear(
     slopes: Floats | float = 0.0
     sizes: list[Floats] = []
     for polynomial, sign in ((coefficients.numerator, 1.0), (coefficients.denominator, -1.0)):
-        a, b = powers(polynomial)
-        whole, whole_i = a[:, -1:], b[:, -1:]
-        square = whole * whole + whole_i * whole_i
-        whole, whole_i = whole / square, whole_i / square
-        a, b = a[:, :-1], b[:, :-1]
-        cross_term = a * whole
-        cross_term += b * whole_i
-        real = 1.0 - cross_term
-        rows = rows + 0.5 * sign * np.log(square[:, 0])
-        slopes = real if sign > 0 else slopes - real
-        if sign > 0 and not numerator_sizes:
-            sizes.append(np.zeros_like(real))
-            continue
+        wanted = sign < 0.0 or numerator_sizes
+        magnitude = _magnitude(polynomial, powers, sizes=wanted)
+        rows = rows + sign * magnitude.rows
+        slopes = magnitude.slopes if sign > 0.0 else slopes - magnitude.slopes
+        sizes.append(magnitude.sizes if wanted else np.zeros_like(magnitude.slopes))
+    return Linear(
+        np.asarray(rows).T - target,
+        np.asarray(slopes).transpose(2, 0, 1),
+        *(size.transpose(2, 0, 1) for size in sizes),
+    )
+
+
+def _magnitude(polynomial: Floats, powers: _Powers, *, sizes: bool = True) -> Magnitude:
+    """The logarithm of a magnitude, the slopes, and the sizes of their curvature if wanted."""
+    a, b = powers(polynomial)
+    whole, whole_i = a[:, -1:], b[:, -1:]
+    square = whole * whole + whole_i * whole_i
+    whole, whole_i = whole / square, whole_i / square
+    a, b = a[:, :-1], b[:, :-1]
+    cross_term = a * whole
+    cross_term += b * whole_i
+    real = 1.0 - cross_term
+    if sizes:
         b *= whole  # a and b are used up
         a *= whole_i
         b -= a
@@ -386,9 +432,4 @@ def _linear(
         cross_term *= real
         cross_term *= 2.0
         cross_term += imaginary
-        sizes.append(cross_term)
-    return Linear(
-        np.asarray(rows).T - target,
-        np.asarray(slopes).transpose(2, 0, 1),
-        *(size.transpose(2, 0, 1) for size in sizes),
-    )
+    return Magnitude(np.asarray(0.5 * np.log(square[:, 0])), real, cross_term)

@@ -9,4 +9,8 @@
 * Sets that these leave are excluded by boxes of values, for two or three curves at once
   (`antecurve.switched.exclusion`, `antecurve.switched.box_proof`).  Where a smaller set is left,
   the box says what is proved and what is searched.
+* That no smaller set keeps the error limit without being exact is proved for half-sections
+  (`antecurve.switched.limit_sets`), by bounds that hold within the limit
+  (`antecurve.switched.limit_bounds`) and by combinations of the rows of several curves
+  (`antecurve.switched.limit_proof`).
 """

@@ -21,9 +21,11 @@ from antecurve.switched.joint_parts import BoxPick
 from antecurve.switched.joint_proof import JointProof, Told
 from antecurve.switched.joint_rounding import picks_near, rounded_picks
 from antecurve.switched.joint_space import JointPick, JointSpace
+from antecurve.switched.limit_sets import WithinLimit
 from antecurve.switched.position_bound import Budget
 from antecurve.switched.request import BoxJob
-from antecurve.switched.sharing import EXACT_DB, SharedSet, Sharings, chosen_poles, ranges_of
+from antecurve.switched.sharing import EXACT_DB, SharedSet, Sharings, chosen_poles
+from antecurve.switched.value_ranges import ranges_of
 
 __all__ = ["PickedBox", "box_pick", "pick_box"]
 
@@ -57,6 +59,9 @@ class PickedBox:
     adding : tuple of BoxPick
         The same with throws that add to a part that stays: the one that saves most parts and the
         nearest one, as far as they are better than the pick in that.
+    within : WithinLimit or None
+        Which smaller sets are proved to miss the error limit; ``None`` without a limit that the
+        pick keeps, and where it was not looked for.
     """
 
     best: BoxPick
@@ -65,6 +70,7 @@ class PickedBox:
     unproved_forms: tuple[str, ...]
     interrupted: bool = False
     adding: tuple[BoxPick, ...] = ()
+    within: WithinLimit | None = None
 
 
 def pick_box(
@@ -233,8 +239,23 @@ class _Conclusion:
             return self.interrupted()
         if self._proof.interrupted:
             return self.interrupted()
-        search = self._proof.report(self._best)
-        return PickedBox(self._best, search, self._sharings, unproved, adding=self._others())
+        search, within = self._proof.report(self._best), None
+        with suppress(KeyboardInterrupt):
+            within = self._within()
+        return PickedBox(
+            self._best, search, self._sharings, unproved, adding=self._others(), within=within
+        )
+
+    def _within(self) -> WithinLimit | None:
+        """Which smaller sets miss the error limit, where the pick keeps one."""
+        limit_db = self._best.space.jobs[0].target.error_limit_db
+        count, error_db = len(self._best.shared.switched), self._best.pick.error_db
+        if limit_db is None or not count or error_db > limit_db:
+            return None
+        return self._sharings.within_limit(
+            count - 1, limit_db=limit_db,
+            told=lambda form: self._told(f"{form}: fewer switched", error_db, 0),
+        )  # fmt: skip
 
     def interrupted(self) -> PickedBox:
         """What is known at an interruption, with a bound of some seconds where there is none."""

@@ -9,7 +9,7 @@ of values (`exclusion`), rule out every smaller one in all ways to throw positio
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from itertools import chain, combinations
 
@@ -24,13 +24,15 @@ from antecurve.switched.conflicts import APART, Conflict, fewest_hitting, needed
 from antecurve.switched.exact_tables import form_tables, pole_range
 from antecurve.switched.exclusion import Exclusions
 from antecurve.switched.joint_network import JointNetwork, Solved
+from antecurve.switched.limit_sets import WithinLimit, sets_within
 from antecurve.switched.position_bound import Budget
 from antecurve.switched.refusals import beyond_range, curves_apart, out_of_range_refusal
 from antecurve.switched.request import BoxJob
 from antecurve.switched.throws import MOST_THROWN, ThrownNetwork
+from antecurve.switched.value_ranges import ranges_of
 from antecurve.switched.ways import FormWays, Way
 
-__all__ = ["EXACT_DB", "SharedSet", "Sharings", "chosen_poles", "ranges_of"]
+__all__ = ["EXACT_DB", "SharedSet", "Sharings", "chosen_poles"]
 
 Floats = NDArray[np.float64]
 
@@ -86,25 +88,6 @@ class SharedSet:
     def error_db(self) -> float:
         """Largest centred error with the best values [dB]."""
         return float(self.solved.error_db[0])
-
-
-def ranges_of(stock: dict[ElementKind, Candidates]) -> dict[object, tuple[float, float]]:
-    """Bound the values of a position by the candidates.
-
-    Parameters
-    ----------
-    stock : dict of ElementKind to Candidates
-        Values that a position can take.
-
-    Returns
-    -------
-    dict of ElementKind to tuple of float
-        ln of the least and the largest.
-    """
-    return {
-        kind: (float(np.log(choices.values[0])), float(np.log(choices.values[-1])))
-        for kind, choices in stock.items()
-    }
 
 
 class Sharings:
@@ -200,8 +183,7 @@ class Sharings:
         for way in (w for form in self._forms for w in form.ways(count)):
             refs = way.tables.topology.refs
             for switched in fewest_hitting(refs, way.conflicts, way.forced, count):
-                made = self._shared_most(way, switched)
-                if made is not None:
+                if (made := self._shared_most(way, switched)) is not None:
                     feasible.append(made)
                 if len(feasible) == most or self.budget.late:
                     return feasible
@@ -264,6 +246,30 @@ class Sharings:
             return self.forms
         return tuple(f.form for f in self._forms if not f.rules_out(count - 1))
 
+    def within_limit(
+        self, count: int, *, limit_db: float, told: Callable[[str], None]
+    ) -> WithinLimit:
+        """Prove that sets of one size miss the error limit with any values, as time allows.
+
+        Parameters
+        ----------
+        count : int
+            Number of switched positions.
+        limit_db : float
+            The limit [dB].
+        told : callable
+            Called with the name of each form.
+
+        Returns
+        -------
+        WithinLimit
+            What is proved.
+        """
+        return sets_within(
+            [f.tables for f in self._forms], self._jobs, pole_range(self._poles_hz), count,
+            limit_db=limit_db, budget=self.budget, told=told,
+        )  # fmt: skip
+
     def proved_count(self, form: str, most: int) -> int:
         """Count the positions that must be switched in a form, as far as it is proved.
 
@@ -294,18 +300,13 @@ class Sharings:
             for one, other in combinations(zeros, 2)
         )
 
-    def _plain_ways(self) -> Iterator[Way]:
-        """Ways to throw positions, of every form."""
-        return (way for form in self._forms for way in form.plain)
-
     def _shared_most(self, way: Way, switched: frozenset[str]) -> SharedSet | None:
         """The set with as few values of their own as there can be.
 
         A position that is switched because a throw opens or shorts it may keep one value.
         """
-        needed = needed_conflicts(
-            way.tables.topology.refs, way.conflicts, way.forced, len(switched)
-        )
+        refs = way.tables.topology.refs
+        needed = needed_conflicts(refs, way.conflicts, way.forced, len(switched))
         for kept in range(len(way.forced), -1, -1):
             for shared in combinations(sorted(way.forced), kept):
                 separate = switched - set(shared)
@@ -354,7 +355,7 @@ class Sharings:
         known = self._looked_at.get(count)
         if known is None:
             near: list[SharedSet] = []
-            for way in self._plain_ways():
+            for way in (way for form in self._forms for way in form.plain):
                 if len(way.forced) > count:
                     continue
                 others = [r for r in way.tables.topology.refs if r not in way.forced]
@@ -387,8 +388,7 @@ class Sharings:
         """
         joint = shared.joint
         if joint not in self._over_impedance:
-            starts = self._starts(shared.way, joint, _ANCHORS)
-            self._over_impedance[joint] = joint.solve(starts)
+            self._over_impedance[joint] = joint.solve(self._starts(shared.way, joint, _ANCHORS))
         return self._over_impedance[joint]
 
     def makes_every_curve(self) -> bool:
@@ -399,7 +399,7 @@ class Sharings:
         bool
             Whether some form does, in range, or the time ends before it is known.
         """
-        for way in chain((form.first for form in self._forms), self._plain_ways()):
+        for way in chain([f.first for f in self._forms], *(f.plain for f in self._forms)):
             joint = self._joint(way, frozenset(way.tables.topology.refs))
             solved = joint.solve(self._starts(way, joint, _ANCHORS))
             made = solved.error_db[0] < EXACT_DB and not solved.level_db[0]

@@ -11,6 +11,7 @@ from antecurve.pipeline import Design
 from antecurve.results import Result
 from antecurve.switched.added_parts import Addition, serving_throw, soldered
 from antecurve.switched.joint_pick import PickedBox
+from antecurve.switched.limit_sets import WithinLimit
 from antecurve.switched.sharing import SharedSet, Sharings
 from antecurve.switched.throws import OPEN, SHORT
 
@@ -78,8 +79,10 @@ class Switch(Result):
     searched_forms : tuple of str
         Forms in which that is not proved, but searched; ``proved`` is true where there is none.
     exact : bool
-        Whether this set makes every curve exactly.  Where it keeps the limit only, that no
-        smaller one keeps it is searched, not proved.
+        Whether this set makes every curve exactly.
+    within : WithinLimit or None
+        What is proved of smaller sets that keep the error limit without being exact; ``None``
+        where there is no limit, or the time was over.
     """
 
     _rows: ClassVar = "contacts"
@@ -97,6 +100,7 @@ class Switch(Result):
     contacts: tuple[SwitchContact, ...]
     searched_forms: tuple[str, ...] = ()
     exact: bool = True
+    within: WithinLimit | None = None
 
 
 def switch_of(picked: PickedBox, designs: tuple[Design, ...]) -> Switch:
@@ -129,6 +133,7 @@ def switch_of(picked: PickedBox, designs: tuple[Design, ...]) -> Switch:
         proved=not (picked.unproved_forms or picked.sharings.left_out),
         searched_forms=picked.unproved_forms,
         exact=picked.best.exact,
+        within=picked.within,
         reasons=_reasons(picked, designs),
         joined_poles=len({frozenset(contact.nodes) for contact in contacts}),
         contacts=contacts,
@@ -193,17 +198,49 @@ def _reasons(picked: PickedBox, designs: tuple[Design, ...]) -> tuple[str, ...]:
             f"with {len(shared.switched)} switched every curve stays within the limit of "
             f"{limit:g} dB, though not exactly"
         )
-        reasons.append(
-            f"the search found no smaller set that stays within {limit:g} dB (not proved)"
-        )
-        return (*reasons, *_untried_words(picked.sharings))
+        return (*reasons, *_limit_words(picked, limit), *_untried_words(picked.sharings))
     reasons += _proved_words(picked) + _untried_words(picked.sharings)
-    if limit is not None and not picked.sharings.cut_short:
-        reasons.append(
-            f"the search found no smaller set that stays within {limit:g} dB without being exact "
-            "(not proved)"
+    return (*reasons, *_limit_words(picked, limit))
+
+
+def _limit_words(picked: PickedBox, limit: float | None) -> list[str]:
+    """What is known of smaller sets within the error limit, exact or not."""
+    if limit is None:
+        return []
+    count, within = len(picked.best.shared.switched), picked.within
+    searched = f"the search found no smaller set that stays within {limit:g} dB (not proved)"
+    if picked.sharings.cut_short:
+        searched = f"whether a smaller set stays within {limit:g} dB is not known"
+    if within is None:
+        return [searched]
+    stays = f"of fewer than {count} positions stays within {limit:g} dB with any values"
+    if within.proved:
+        return [f"no set {stays} in {_where(picked)} (proved over all sets)"]
+    words = []
+    if within.proved_sets:
+        sets = within.proved_sets + len(within.open_sets)
+        words.append(
+            f"{within.proved_sets} of {sets} sets of {count - 1} positions are proved not "
+            f"to stay within {limit:g} dB with any values, nor does any part of one"
         )
-    return tuple(reasons)
+    by_bound: dict[float, list[str]] = {}
+    for open_set in within.open_sets:
+        named = f"{_listed(list(open_set.switched)) or 'none'} in {open_set.form}"
+        by_bound.setdefault(open_set.bound_db, []).append(named)
+    for bound, sets_named in by_bound.items():
+        told = f"are at least {bound:.3g} dB off (proved)" if bound else "have no bound"
+        words.append(
+            f"these {told}, and the search found none within {limit:g} dB: {'; '.join(sets_named)}"
+        )
+    if within.other_forms:
+        words.append(f"in {_listed(list(within.other_forms))} {searched}")
+    return words
+
+
+def _where(picked: PickedBox) -> str:
+    """The forms that were looked into."""
+    left_out = picked.sharings.left_out
+    return ", ".join(picked.sharings.forms) if left_out else "any form asked for"
 
 
 def _proved_words(picked: PickedBox) -> list[str]:
@@ -212,8 +249,7 @@ def _proved_words(picked: PickedBox) -> list[str]:
     proved = [form for form in picked.sharings.forms if form not in unproved]
     words = []
     if proved:
-        all_forms = not (unproved or picked.sharings.left_out)
-        where = "any form asked for" if all_forms else ", ".join(proved)
+        where = ", ".join(proved) if unproved else _where(picked)
         words.append(
             f"no set of fewer than {count} positions makes every curve exactly in {where} "
             "(proved over all sets)"

@@ -36,13 +36,14 @@ from antecurve.curves.model import Curve, zero_pole_gain
 from antecurve.job import Job
 from antecurve.networks.topology import ElementKind, Topology
 from antecurve.networks.tree import leaves
+from antecurve.pick.candidates import Candidates
 from antecurve.synthesis.arms.arm import Arm, Terms
 from antecurve.synthesis.impedance import RcImpedance
 from antecurve.synthesis.sections import named_form
 from antecurve.synthesis.sections.elements import StageElements
 from antecurve.synthesis.sections.half_section import HALF_SECTION
 
-__all__ = ["ValueRanges", "flat_ranges", "ranges_of_curve", "sampled_ranges"]
+__all__ = ["ValueRanges", "flat_ranges", "ranges_of", "ranges_of_curve", "sampled_ranges"]
 
 Floats = NDArray[np.float64]
 
@@ -329,3 +330,22 @@ def sampled_ranges(logs: Floats) -> ValueRanges:
     """
     values = tuple(Interval(v, v) for v in np.exp(logs).T)
     return ValueRanges(values, Interval.of(1.0), None, proved=False)
+
+
+def ranges_of(stock: dict[ElementKind, Candidates]) -> dict[object, tuple[float, float]]:
+    """Bound the values of a position by the candidates.
+
+    Parameters
+    ----------
+    stock : dict of ElementKind to Candidates
+        Values that a position can take.
+
+    Returns
+    -------
+    dict of ElementKind to tuple of float
+        ln of the least and the largest.
+    """
+    return {
+        kind: (float(np.log(choices.values[0])), float(np.log(choices.values[-1])))
+        for kind, choices in stock.items()
+    }
