@@ -220,8 +220,8 @@ def _limit_words(picked: PickedBox, limit: float | None) -> list[str]:
     if within.proved_sets:
         sets = within.proved_sets + len(within.open_sets)
         words.append(
-            f"{within.proved_sets} of {sets} sets of {count - 1} positions are proved not "
-            f"to stay within {limit:g} dB with any values, nor does any part of one"
+            f"{within.proved_sets} of {sets} sets of {count - 1} positions miss {limit:g} dB with "
+            "any values (proved), as do their parts"
         )
     by_bound: dict[float, list[str]] = {}
     for open_set in within.open_sets:
