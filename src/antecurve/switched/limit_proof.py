@@ -403,7 +403,10 @@ class NothingWithin:
         lows, highs = [low[:0]], [high[:0]]
         step = max(1, _MOST_PAIRS // max(len(other_low), 1))
         columns = [int(v) for v in self._columns[k] if v >= 0]
-        for start in range(0, len(low), step):
+        if len(low):  # of the others those within the hull of the boxes
+            near = np.all((other_low <= high.max(axis=0)) & (other_high >= low.min(axis=0)), axis=1)
+            other_low, other_high = other_low[near], other_high[near]
+        for start in range(0, len(low) if len(other_low) else 0, step):
             here = slice(start, start + step)
             overlap = self._overlaps(columns, low[here], high[here], other_low, other_high)
             kept = overlap.any(axis=1)
@@ -449,27 +452,17 @@ class NothingWithin:
         self._told = len(low)
         used = np.unique(np.concatenate([self._columns[k] for k in members]))
         used = used[used >= 0]
-        slopes, losses, narrow = self._together(told, members, used)
+        slopes, losses = self._together(told, members, used)
         noise = np.concatenate([t.noise for t in told], axis=1)
         rows = np.concatenate([t.rows for t in told], axis=1)
-        bound = exclude_and_contract(
-            rows, slopes, np.ones((len(low), slopes.shape[2])), noise,
-            offset=np.zeros(len(low)), level_row=False,
-        )  # fmt: skip
-        low[:, used], high[:, used] = _cut(low[:, used], high[:, used], bound, narrow)
-        kept = bound.keep
-        apart, promised = _parted(rows[kept], noise[kept], slopes[kept], losses[kept])
-        low, high = low[kept][apart], high[kept][apart]
+        keep, promised = _parted(rows, noise, slopes, losses)
         worth = np.zeros_like(low)
-        worth[:, used] = promised[apart]
-        return low, high, worth
+        worth[:, used] = promised
+        return low[keep], high[keep], worth[keep]
 
-    def _together(
-        self, told: list[LimitRows], members: list[int], used: Indices
-    ) -> tuple[Floats, Floats, NDArray[np.bool_]]:
-        """Columns and losses of all rows, and which variables all curves know closely."""
+    def _together(self, told: list[LimitRows], members: list[int], used: Indices) -> Ends:
+        """Columns and losses of all rows."""
         columns, losses = [], []
-        narrow = np.ones((len(told[0].rows), len(used)), dtype=bool)
         for number, (k, of_one) in enumerate(zip(members, told, strict=True)):
             own = self._columns[k] >= 0
             at = np.searchsorted(used, self._columns[k][own])
@@ -477,10 +470,9 @@ class NothingWithin:
             column, loss = np.zeros(shape), np.zeros((*shape[:2], len(used)))
             column[:, :, at], loss[:, :, at] = of_one.columns[:, :, own], of_one.loss[:, :, own]
             column[:, :-1, len(used) + number] = self._curves[k][0].offset
-            narrow[:, at] &= of_one.narrow[:, own]
             columns.append(column)
             losses.append(loss)
-        return np.concatenate(columns, axis=1), np.concatenate(losses, axis=1), narrow
+        return np.concatenate(columns, axis=1), np.concatenate(losses, axis=1)
 
     def _of_curve(self, low: Floats, high: Floats, k: int) -> Ends:
         """Boxes of one curve's variables."""
