@@ -455,10 +455,10 @@ class NothingWithin:
         slopes, losses = self._together(told, members, used)
         noise = np.concatenate([t.noise for t in told], axis=1)
         rows = np.concatenate([t.rows for t in told], axis=1)
-        keep, promised = _parted(rows, noise, slopes, losses)
+        kept, promised = _parted(rows, noise, slopes, losses)
         worth = np.zeros_like(low)
         worth[:, used] = promised
-        return low[keep], high[keep], worth[keep]
+        return low[kept], high[kept], worth[kept]
 
     def _together(self, told: list[LimitRows], members: list[int], used: Indices) -> Ends:
         """Columns and losses of all rows."""
