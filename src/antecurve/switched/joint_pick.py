@@ -240,8 +240,10 @@ class _Conclusion:
         if self._proof.interrupted:
             return self.interrupted()
         search, within = self._proof.report(self._best), None
-        with suppress(KeyboardInterrupt):
+        try:
             within = self._within()
+        except KeyboardInterrupt:
+            self._budget.end()  # what is left of it was for alternatives
         return PickedBox(
             self._best, search, self._sharings, unproved, adding=self._others(), within=within
         )

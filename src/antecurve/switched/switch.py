@@ -221,7 +221,7 @@ def _limit_words(picked: PickedBox, limit: float | None) -> list[str]:
         sets = within.proved_sets + len(within.open_sets)
         words.append(
             f"{within.proved_sets} of {sets} sets of {count - 1} positions miss {limit:g} dB with "
-            "any values (proved), as do their parts"
+            "any values (proved), as do smaller sets within them"
         )
     by_bound: dict[float, list[str]] = {}
     for open_set in within.open_sets:
