@@ -98,9 +98,9 @@ def residual_findings(fit: Fit, band_hz: tuple[float, float]) -> tuple[ResidualF
     findings = _settled_by_others(findings, fit.observations)
     harmonics = _harmonics(fit)
     findings += level_findings(harmonics, band_hz=band_hz, waves=partial(_waves, fit))
-    findings += misfit_findings(
-        harmonics, band_hz=band_hz, disturbed=any(f.forbids_pass for f in findings)
-    )
+    # What folds brings an uncertainty of its own; the harmonics are a linear unit's all the same.
+    disturbed = any(f.forbids_pass and f.kind is not ResidualKind.HIDDEN_EDGES for f in findings)
+    findings += misfit_findings(harmonics, band_hz=band_hz, disturbed=disturbed)
     findings += network_findings(fit, band_hz)
     return beyond_seen(findings, fit.observations, band_hz)
 
