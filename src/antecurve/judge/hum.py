@@ -234,11 +234,12 @@ def _buzz(records: Sequence[BesideHarmonics], mains: float) -> tuple[float, list
     count = _MULTIPLES
     while (twice := 2 * count) <= _MOST_MULTIPLES:
         more = [_evidence(r, _lines(mains, twice)) for r in records]
-        if _explained(more) - _explained(more, lines=count) < _TAKEN_OUT:
+        if _explained_beyond(more, count) < _TOLD:
             break
 
-        def loss(frequency: float, count: int = twice) -> float:
-            return -_explained([_evidence(r, _lines(frequency, count)) for r in records])
+        def loss(frequency: float, known: int = count) -> float:
+            each = [_evidence(r, _lines(frequency, 2 * known)) for r in records]
+            return -sum(_fall(e, _beyond(e, known)) for e in each)
 
         reach = min(mains * _OFF_NOMINAL, _LOBE / (twice * seconds))
         bounds = (mains - reach, mains + reach)
@@ -273,18 +274,30 @@ def _evidence(beside: BesideHarmonics, frequency: Floats) -> _Evidence:
     return _Evidence(information, score, usable, apart)
 
 
-def _explained(evidence: Sequence[_Evidence], *, lines: int | None = None) -> float:
-    """Half the fall of chi-square by all lines, or the first ones, less what noise explains.
+def _explained(evidence: Sequence[_Evidence]) -> float:
+    """Half the fall of chi-square by all lines that stand apart, less what noise explains."""
+    return sum(_fall(part, part.apart) for part in evidence)
 
-    Lines that do not stand apart from every harmonic do not count.
-    """
+
+def _explained_beyond(evidence: Sequence[_Evidence], known: int) -> float:
+    """The same of the lines beyond the first ones, which may be as strong as they are."""
     total = 0.0
     for part in evidence:
-        at = np.repeat(part.apart, 2)
-        at[slice(at.size if lines is None else 2 * lines, None)] = False
-        fall = part.score[at] @ least_squares(part.information[np.ix_(at, at)], part.score[at])
-        total += 0.5 * (float(fall) - float(at.sum()))
+        first = part.usable & (np.arange(part.usable.size) < known)
+        total += _fall(part, _beyond(part, known)) - _fall(part, first)
     return total
+
+
+def _beyond(part: _Evidence, known: int) -> NDArray[np.bool_]:
+    """The first lines, and those beyond them that stand apart."""
+    return part.usable & (part.apart | (np.arange(part.usable.size) < known))
+
+
+def _fall(part: _Evidence, lines: NDArray[np.bool_]) -> float:
+    """Half the fall of a record's chi-square by some lines, less what noise explains."""
+    at = np.repeat(lines, 2)
+    fall = part.score[at] @ least_squares(part.information[np.ix_(at, at)], part.score[at])
+    return 0.5 * (float(fall) - float(at.sum()))
 
 
 def _most_evident(evidence: Sequence[_Evidence]) -> tuple[float, Floats]:
