@@ -31,6 +31,8 @@ Floats = NDArray[np.float64]
 
 _DELAY_FROM_HZ = 300.0  # below, low corners turn the phase more than a delay does
 _FLOOR = 1e-6  # of the strongest line: what is whitened, and not noise of the arithmetic
+_AS_HIGH = 0.7  # of the highest peak: half a period later a record of two periods has 0.75
+_PEAK_SAMPLES = 3  # a whitened peak is two samples wide
 _ROUNDS = 2  # the first takes the delay out, the second what it hid
 _CLOCK_ROUNDS = 4  # each leaves a tenth of the drift or less, which blurs the delays
 
@@ -103,7 +105,10 @@ def aligned_channels(
 
 
 def _whole_delay(pair: Pair) -> tuple[int, int]:
-    """Delay in whole samples and polarity: the highest peak of the whitened correlation."""
+    """Delay in whole samples and polarity: the highest peak of the whitened correlation.
+
+    A signal that repeats has several, a square wave of either polarity: of those the least late.
+    """
     from scipy.fft import irfft
 
     lines = lines_of(pair)
@@ -116,9 +121,14 @@ def _whole_delay(pair: Pair) -> tuple[int, int]:
         return 0, 1
     white = np.where(heard, cross / (np.abs(cross) + floor), 0.0)
     impulse = irfft(np.concatenate([[0.0], white]), pair.flat.size)
-    peak = int(np.argmax(np.abs(impulse)))
-    polarity = 1 if impulse[peak] > 0 else -1
-    return (peak if peak < impulse.size / 2 else peak - impulse.size), polarity
+    late = np.arange(impulse.size)
+    late = np.where(late < impulse.size / 2, late, late - impulse.size)
+    high = np.flatnonzero(np.abs(impulse) >= _AS_HIGH * np.abs(impulse).max())
+    # Of one peak that lies between samples the higher one, of several the least late.
+    nearest = int(late[high[np.argmin(np.abs(late[high]))]])
+    about = high[np.abs(late[high] - nearest) <= _PEAK_SAMPLES]
+    peak = int(about[np.argmax(np.abs(impulse[about]))])
+    return int(late[peak]), 1 if impulse[peak] > 0 else -1
 
 
 def _fine_delay(lines: Lines, rate_hz: float, polarity: int) -> float:

@@ -45,6 +45,8 @@ _END = 1.001  # of the band: its last harmonic may be its end
 _HELD_OCTAVES = 0.06  # the middle of a peak: half a step of the frequencies that a verdict lists
 _FARTHEST = 10.0  # half widths from its middle, where 1 % of a peak's level is left
 _ANYTHING_DB = 30.0  # beyond, a number says nothing
+_STEPS = 2.0  # times the largest line of rounding: two of them may lie on one harmonic
+_FINER_RECORD = "Use more of the vertical range, or a high-resolution mode, and capture again"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -87,14 +89,20 @@ def misfit_findings(
         replace(h, error=h.error - narrow.ratio(h.orders * h.fundamental_hz)) for h in harmonics
     ]
     name = " and ".join(h.name for h in harmonics)
+    by_steps = abs(narrow.size) < _STEPS * _rounding_of_peak(narrow, harmonics)
     return [
-        _narrow_finding(narrow, name, band_hz, disturbed=disturbed),
+        _narrow_finding(narrow, name, band_hz, disturbed=disturbed, by_steps=by_steps),
         *_broad_findings(without_narrow, band_hz=band_hz, disturbed=disturbed),
     ]
 
 
 def _narrow_finding(
-    narrow: NarrowShape, name: str, band_hz: tuple[float, float], *, disturbed: bool
+    narrow: NarrowShape,
+    name: str,
+    band_hz: tuple[float, float],
+    *,
+    disturbed: bool,
+    by_steps: bool,
 ) -> ResidualFinding:
     """Describe a peak or a dip."""
     half_widths = np.linspace(-_FARTHEST, _FARTHEST, 16 * _POINTS + 1)
@@ -104,14 +112,18 @@ def _narrow_finding(
     reach = _COVERAGE_FACTOR * narrow.deviations_db(frequency, held_octaves=_HELD_OCTAVES)
     own[[0, -1]], reach[[0, -1]] = 0.0, 0.0  # nothing lies beyond
     counted = "counted as the unit's own"
-    if disturbed:
+    if disturbed or by_steps:
         own, reach = 0.0 * own, np.hypot(own, reach)
         counted = "added to the uncertainty"
     text = (
         f"{name}: {'a dip' if narrow.size < 0 else 'a peak'} of {abs(narrow.level_db):.2f} dB at "
-        f"{format_quantity(narrow.frequency_hz, 'Hz', digits=2)}, Q {narrow.quality:.2g}, narrower "
-        f"than resistors and capacitors can make it. It is {counted}. Look for a notch filter, an "
-        "inductor, or a stage that nearly oscillates"
+        f"{format_quantity(narrow.frequency_hz, 'Hz', digits=2)}, Q {narrow.quality:.2g}, "
+    )
+    text += (
+        f"which the steps of the converter may be. It is {counted}. {_FINER_RECORD}"
+        if by_steps
+        else f"narrower than resistors and capacitors can make it. It is {counted}. Look for a "
+        "notch filter, an inductor, or a stage that nearly oscillates"
     )
     inside = (frequency >= band_hz[0]) & (frequency <= band_hz[1])
     return ResidualFinding(
@@ -162,8 +174,7 @@ def _broad_findings(
     if abs(pooled.error[worst]) < max(_rounding(h, at_hz) for h in harmonics):
         text = (
             f"{name}: the fit leaves {missed} at {hertz}, which the steps of the converter may "
-            f"be. Until a finer record shows, it is {counted}. Use more of the vertical range, or "
-            "a high-resolution mode, and capture again"
+            f"be. Until a finer record shows, it is {counted}. {_FINER_RECORD}"
         )
     return [
         ResidualFinding(
@@ -176,6 +187,17 @@ def _broad_findings(
             reach,
         )
     ]
+
+
+def _rounding_of_peak(narrow: NarrowShape, harmonics: Sequence[RelativeHarmonics]) -> float:
+    """What rounding may add in the record that shows a peak best: of those that have it at all."""
+    half_width = narrow.frequency_hz / (2.0 * narrow.quality)
+    has = [
+        h
+        for h in harmonics
+        if np.abs(h.orders * h.fundamental_hz - narrow.frequency_hz).min() < half_width
+    ]
+    return min(_rounding(h, narrow.frequency_hz) for h in has or harmonics)
 
 
 def _rounding(harmonics: RelativeHarmonics, frequency_hz: float) -> float:

@@ -104,6 +104,8 @@ def quiet_noise(
 
 def _quiet_parts(record: TwoChannelRecord) -> list[Floats]:
     """Stretches of the output in which the stimulus has been silent for a while."""
+    if record.stimulus.size < _BLOCK_S * record.rate_hz + 1.0:
+        return []
     loud = _loud(record.stimulus, record.rate_hz)
     edges = np.concatenate([[-1], np.flatnonzero(loud), [loud.size]])
     gain = float(record.volts.var() / record.stimulus.var())

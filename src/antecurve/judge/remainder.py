@@ -136,4 +136,8 @@ def least_squares(matrix: Floats, right: Floats) -> Floats:
     numpy.ndarray of float, shape (columns,)
         The solution of least length.
     """
-    return np.asarray(np.linalg.lstsq(matrix, right, rcond=1e-9)[0])
+    try:
+        return np.asarray(np.linalg.lstsq(matrix, right, rcond=1e-9)[0])
+    except np.linalg.LinAlgError:  # many lines in a short record, by far not of unit size
+        scale = float(np.abs(matrix).max())
+        return np.asarray(np.linalg.lstsq(matrix / scale, right / scale, rcond=1e-9)[0])

@@ -325,9 +325,8 @@ def _by_both_tops(
         return straight
     resonant = start.copy()
     resonant[:count] = problem.model.with_resonant_top(start[:count])
-    better = min(enough, chi_square(straight) - _NOTABLE)
-    bent = solve_from(problem, resonant, free=free(widest), far=far, enough=better)
-    return bent if chi_square(bent) < better else straight
+    bent = solve_from(problem, resonant, free=free(widest), far=far, enough=enough)
+    return bent if chi_square(bent) < chi_square(straight) - _NOTABLE else straight
 
 
 def _promising(problem: FitProblem) -> list[Floats]:
