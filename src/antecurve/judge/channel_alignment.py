@@ -32,6 +32,7 @@ Floats = NDArray[np.float64]
 _DELAY_FROM_HZ = 300.0  # below, low corners turn the phase more than a delay does
 _FLOOR = 1e-6  # of the strongest line: what is whitened, and not noise of the arithmetic
 _AS_HIGH = 0.7  # of the highest peak: half a period later a record of two periods has 0.75
+_STANDS_OUT = 8.0  # standard deviations: the highest of a million normal samples has five
 _PEAK_SAMPLES = 3  # a whitened peak is two samples wide
 _ROUNDS = 2  # the first takes the delay out, the second what it hid
 _CLOCK_ROUNDS = 4  # each leaves a tenth of the drift or less, which blurs the delays
@@ -123,7 +124,8 @@ def _whole_delay(pair: Pair) -> tuple[int, int]:
     impulse = irfft(np.concatenate([[0.0], white]), pair.flat.size)
     late = np.arange(impulse.size)
     late = np.where(late < impulse.size / 2, late, late - impulse.size)
-    high = np.flatnonzero(np.abs(impulse) >= _AS_HIGH * np.abs(impulse).max())
+    told = float(np.abs(impulse).max()) > _STANDS_OUT * float(impulse.std())
+    high = np.flatnonzero(np.abs(impulse) >= (_AS_HIGH if told else 1.0) * np.abs(impulse).max())
     # Of one peak that lies between samples the higher one, of several the least late.
     nearest = int(late[high[np.argmin(np.abs(late[high]))]])
     about = high[np.abs(late[high] - nearest) <= _PEAK_SAMPLES]
