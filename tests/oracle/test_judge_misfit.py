@@ -236,3 +236,28 @@ def test_what_steps_of_a_converter_may_be_is_not_called_a_shape() -> None:
         return finding.text
 
     assert "steps of the converter" in said(0.02) and "shape" in said(0.001)
+
+
+@pytest.mark.parametrize(("rounding", "own"), [(0.08, False), (0.001, True)])
+def test_a_narrow_dip_within_the_steps_of_a_converter_is_no_shape(
+    rounding: float, own: bool
+) -> None:
+    """A dip of 0.9 dB, Q 20, at 1.5 kHz, as of a bell of that size, in a 23 Hz square wave.
+
+    In records of 8 bits with hardly any noise such dips are lines of rounding: two good units of
+    fourteen failed by them.
+    """
+    orders = np.arange(1.0, 880.0, 2.0)
+    frequency = 23.0 * orders
+    bell = -0.1 / (1.0 + 20j * (frequency / 1500.0 - 1500.0 / frequency))
+    rng = np.random.default_rng(1)
+    error = bell + 0.002 * (rng.standard_normal(440) + 1j * rng.standard_normal(440))
+    harmonics = RelativeHarmonics(
+        "record", 23.0, 1.0, orders, error, np.full(440, 4e-6), np.full(440, rounding)
+    )
+    finding = misfit_findings([harmonics], band_hz=(20.0, 20e3), disturbed=False)[0]
+    counted = "counted as the unit's own" if own else "which the steps of the converter may be"
+    assert finding.text.startswith("record: a dip of 0.9") and counted in finding.text
+    deepest = -0.9 if own else 0.0
+    assert finding.misfit_db.min() == pytest.approx(deepest, abs=0.05)  # noise of the size: 0.02
+    assert finding.uncertainty_db.max() > (0.0 if own else 0.85)

@@ -12,7 +12,7 @@ from antecurve.judge.hum import hum_of_records, interferences
 from antecurve.judge.interference import NOTHING_ELSE, Hum, Interference
 from antecurve.judge.periodic import harmonic_basis
 from antecurve.judge.record import prepare_record
-from antecurve.judge.remainder import Remainder
+from antecurve.judge.remainder import Remainder, least_squares
 from antecurve.judge.square_wave import SquareWaveCapture
 
 HIGHEST_HZ = 20e3
@@ -147,3 +147,19 @@ def test_drift_is_a_term_of_its_own() -> None:
     # The swing of the record includes some of the drift: 3 %, and 4 standard deviations.
     reach = 4 * taken.reduced_with_noise(record.volts)[1] * np.sqrt(np.diag(covariance))[:2]
     assert np.all(np.abs(amplitudes[:2] - expected) < 0.04 * np.abs(expected) + reach)
+
+
+def test_normal_equations_that_no_routine_settles_are_solved_at_unit_size(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A finite matrix of 92 lines of buzz once ended in "SVD did not converge"."""
+    plain = np.linalg.lstsq
+
+    def unsettled(matrix: np.ndarray, right: np.ndarray, rcond: float) -> object:
+        if np.abs(matrix).max() > 1.0:
+            raise np.linalg.LinAlgError("SVD did not converge")
+        return plain(matrix, right, rcond=rcond)
+
+    monkeypatch.setattr(np.linalg, "lstsq", unsettled)
+    solution = least_squares(np.diag([4e6, 8e6, 0.0]), np.array([4e6, 4e6, 0.0]))
+    assert solution == pytest.approx([1.0, 0.5, 0.0])

@@ -124,12 +124,14 @@ def _whole_delay(pair: Pair) -> tuple[int, int]:
     impulse = irfft(np.concatenate([[0.0], white]), pair.flat.size)
     late = np.arange(impulse.size)
     late = np.where(late < impulse.size / 2, late, late - impulse.size)
-    told = float(np.abs(impulse).max()) > _STANDS_OUT * float(impulse.std())
-    high = np.flatnonzero(np.abs(impulse) >= (_AS_HIGH if told else 1.0) * np.abs(impulse).max())
+    height = np.abs(impulse)
+    highest = float(height.max())
+    stands_out = highest > _STANDS_OUT * float(impulse.std())
+    high = np.flatnonzero(height >= (_AS_HIGH if stands_out else 1.0) * highest)
     # Of one peak that lies between samples the higher one, of several the least late.
     nearest = int(late[high[np.argmin(np.abs(late[high]))]])
     about = high[np.abs(late[high] - nearest) <= _PEAK_SAMPLES]
-    peak = int(about[np.argmax(np.abs(impulse[about]))])
+    peak = int(about[np.argmax(height[about])])
     return int(late[peak]), 1 if impulse[peak] > 0 else -1
 
 

@@ -104,12 +104,12 @@ def quiet_noise(
 
 def _quiet_parts(record: TwoChannelRecord) -> list[Floats]:
     """Stretches of the output in which the stimulus has been silent for a while."""
-    if record.stimulus.size < _BLOCK_S * record.rate_hz + 1.0:
+    settled, least = (round(s * record.rate_hz) for s in (_SETTLED_S, _LEAST_S))
+    if record.stimulus.size < least:
         return []
     loud = _loud(record.stimulus, record.rate_hz)
     edges = np.concatenate([[-1], np.flatnonzero(loud), [loud.size]])
     gain = float(record.volts.var() / record.stimulus.var())
-    settled, least = (round(s * record.rate_hz) for s in (_SETTLED_S, _LEAST_S))
     parts = []
     for gap in np.flatnonzero(np.diff(edges) > least):
         quiet = slice(int(edges[gap]) + 1 + (settled if gap > 0 else 0), int(edges[gap + 1]))
