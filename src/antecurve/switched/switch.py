@@ -220,8 +220,8 @@ def _limit_words(picked: PickedBox, limit: float | None) -> list[str]:
     if within.proved_sets:
         sets = within.proved_sets + len(within.open_sets)
         words.append(
-            f"{within.proved_sets} of {sets} sets of {count - 1} positions miss {limit:g} dB with "
-            "any values (proved), as do smaller sets within them"
+            f"{within.proved_sets} of {sets} sets of {count - 1} positions exceed {limit:g} dB "
+            "whatever the values, and so do their subsets (proved)"
         )
     by_bound: dict[float, list[str]] = {}
     for open_set in within.open_sets:
