@@ -70,6 +70,8 @@ def shared_by(nodeid: str) -> str:
 for _folder in (".", "oracle", "cli", "app"):  # helpers that stand beside the tests
     sys.path.insert(0, str(Path(__file__).parent / _folder))
 
+from long_form import LONG_FORM, kept  # noqa: E402
+
 
 def _is_long(nodeid: str) -> bool:
     return Path(shared_by(nodeid).split("::")[0]).stem in LONG
@@ -93,11 +95,16 @@ def pytest_configure(config: pytest.Config) -> None:
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """Run long files first; shuffle the others, and the tests of each, where asked to.
 
-    What a file's tests share is still made once.
+    What a file's tests share is still made once.  Of sweeps a few cases run, unless the long form
+    or single tests are asked for (`long_form`).
     """
     paths = sorted({item.path for item in items})
     rank = {path: float(number) for number, path in enumerate(paths)}
     seed = config.getoption("--shuffle")
+    if not LONG_FORM and not any("::" in argument for argument in config.args):
+        chosen = kept(items, seed)
+        config.hook.pytest_deselected(items=[item for item in items if item not in chosen])
+        items[:] = [item for item in items if item in chosen]
     if seed is not None:
         rng = random.Random(seed)
         rank = {path: rng.random() for path in paths}

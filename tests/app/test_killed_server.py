@@ -1,6 +1,6 @@
 """A server killed in the middle of verdicts: every one that it had shown is in the log.
 
-``ANTECURVE_VERDICTS=200`` asks for so many; half of them are shown before the kill.
+Half of them are shown before the kill.
 """
 
 from __future__ import annotations
@@ -20,8 +20,9 @@ from urllib.request import HTTPCookieProcessor, OpenerDirector, Request, build_o
 from antecurve.files.verdict_record import file_digest
 from antecurve.log.bench_log import open_log
 from antecurve.log.listing import logged_verdict, verdict_text
+from long_form import few
 
-COUNT = int(os.environ.get("ANTECURVE_VERDICTS", "3"))
+COUNT = few(3, of=200)
 LONGEST_S = 60.0 + 10.0 * COUNT  # on a machine that does much else
 
 

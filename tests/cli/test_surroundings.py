@@ -25,13 +25,14 @@ from antecurve.cli import main
 from antecurve.files.design_file import design_json
 from antecurve.pipeline import Design
 from loaded_process import LoadedProcess
+from long_form import few
 
 PROGRAM = "from antecurve.cli.main import run; run()"
 BEGUN = "from antecurve.cli.main import run; print('begun', flush=True); run()"
 HANG_S = 120
 LONG_DESIGN_S = 2.0  # processor time of a design and of loading what it takes, and some more
 # Four are both signals at both kinds of moment; 200 are the whole study.
-KILLS = int(os.environ.get("ANTECURVE_KILLS", "4"))
+KILLS = few(4, of=200)
 JOB = """
 [curve]
 name = "disc"

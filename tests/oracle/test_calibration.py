@@ -41,6 +41,7 @@ from antecurve.judge.calibration import Calibration, calibrate_network
 from antecurve.judge.network_estimate import estimate_by_tolerance
 from antecurve.judge.sweep import SweepCapture
 from antecurve.networks.compiled import transfer_coefficients
+from long_form import few
 
 NOISE_DB = 0.02
 
@@ -89,6 +90,7 @@ def test_corrections_hold_93_to_97_per_cent() -> None:
     assert 0.93 <= _held("within", corrections=True) <= 0.97
 
 
+@pytest.mark.sweep(1)
 @pytest.mark.parametrize("design", CASES)
 def test_stored_study_is_of_this_calibration(design: str) -> None:
     """One build of each kind again.
@@ -165,6 +167,7 @@ def test_a_part_at_its_lower_limit_is_within_its_tolerance(tolerance: float) -> 
     assert np.all(answer.high <= VALUES * (1.0 + tolerance) * (1.0 + 1e-9))
 
 
+@pytest.mark.seldom
 def test_normal_parts_have_the_interval_of_their_posterior() -> None:
     """Parts with tolerance = 3 sigma: the value in no fewer than chance allows, and narrower."""
     network = replace(by_tolerance(), uniform=np.zeros(by_tolerance().sources, dtype=bool))
@@ -213,7 +216,7 @@ def test_builds_within_tolerance_are_not_called_outside() -> None:
     rng = np.random.default_rng(23)
     assert all(
         _calibrated(levels_db(drawn_values(picked_network(), rng, least=EDGE)), rng).consistent
-        for _ in range(8)
+        for _ in range(few(2, of=8))
     )
 
 
@@ -247,6 +250,7 @@ def test_flatness_of_the_generator_widens_the_intervals() -> None:
     assert np.all((wide.low <= VALUES) & (wide.high >= VALUES))
 
 
+@pytest.mark.sweep(1)
 @pytest.mark.parametrize("stimulus_at", ["emf", "generator"])
 def test_a_network_is_calibrated_by_a_two_channel_record(stimulus_at: str) -> None:
     """Pink noise through a build, and behind it a unit without poles and zeros."""

@@ -72,6 +72,7 @@ def _rational(impedance: RcImpedance) -> Any:
     return sympy.cancel(polynomial(ratio.numerator) / polynomial(ratio.denominator))
 
 
+@pytest.mark.sweep(3)
 @pytest.mark.parametrize("order", [1, 2, 3])
 @pytest.mark.parametrize("about_zero", [False, True])
 def test_cauer_quotients_equal_those_of_pytc2(
@@ -117,6 +118,7 @@ def test_foster_residues_equal_those_of_pytc2(order: int, synthesis_functions: A
     assert {tuple(sorted(p)) for p in pairs} == expected
 
 
+@pytest.mark.sweep(1)
 @pytest.mark.parametrize("form", ["cauer-2", "foster-1-inside-short", "cascade-long-first"])
 def test_symbolic_transfer_equals_lcapy(form: str, lcapy: Any) -> None:
     network = exact_network(form, CURVE, loading=LOADING, gain=0.01, shunt_resistance=500.0).network

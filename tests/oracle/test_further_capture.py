@@ -105,6 +105,7 @@ def test_a_decided_verdict_asks_nothing() -> None:
     assert pytest.approx(0.5) == verdict.ruling.band.limit_db
 
 
+@pytest.mark.seldom
 def test_what_shows_the_frequency_in_doubt_is_advised() -> None:
     """A slow capture leaves the top open; the square wave advised first settles it."""
     rng = np.random.default_rng(5)
@@ -122,6 +123,7 @@ def test_what_shows_the_frequency_in_doubt_is_advised() -> None:
     assert settled.decision is Decision.PASS
 
 
+@pytest.mark.seldom
 def test_parts_that_were_measured_are_not_to_be_measured_again() -> None:
     """Read by a meter of 1 %: it is the meter that leaves the verdict open."""
     picked = picked_network()

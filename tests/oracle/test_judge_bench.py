@@ -79,6 +79,7 @@ def assert_chain_within(chain: MeasuredChain, most_db: float) -> None:
     assert np.all(np.abs(level - level[0] - expected) <= 3.0 * uncertainty)
 
 
+@pytest.mark.sweep(1)
 @pytest.mark.parametrize("seed", [1, 3])
 def test_references_show_one_chain_together(seed: int) -> None:
     """At 27 kS/s edges hide between samples; one at 232 kS/s settles the corner for both."""
@@ -289,6 +290,7 @@ def test_folded_harmonics_that_pass_for_another_top_forbid_a_pass() -> None:
     assert "every period is sampled at the same 1230 points" in verdict.findings[0]
 
 
+@pytest.mark.seldom
 def test_a_coarser_record_does_not_show_the_edges_that_another_hides() -> None:
     """1,000 samples a period of 193 Hz beside 833 of 23 Hz, over edges of a 50 kHz pole.
 

@@ -29,6 +29,7 @@ LIMIT_DB = 0.5
 LEAST_INSIDE = 52
 
 
+@pytest.mark.sweep(1)
 @needs_ngspice
 @pytest.mark.parametrize("arrangement", ARRANGEMENTS)
 @pytest.mark.parametrize("seed", [1])
@@ -63,6 +64,7 @@ def test_curves_lie_inside_their_bands() -> None:
     assert sum(verdict.beyond_db <= 0.0 for verdict in stored()) >= LEAST_INSIDE
 
 
+@pytest.mark.seldom
 @needs_ngspice
 def test_edges_that_hide_between_samples_forbid_a_pass(tmp_path: Path) -> None:
     """1,250 samples to a period, edges of a few microseconds; at 0.06 % off the unit passes."""

@@ -24,6 +24,7 @@ SETTINGS = ObservationSettings(50e3, CONDITIONS.curve, known_exactly())
 LOST = 480  # samples of 96 kHz: 5 ms
 
 
+@pytest.mark.sweep(1)
 @pytest.mark.parametrize("signal", ["white noise", "pink noise", "music"])
 def test_samples_lost_on_one_channel_are_told(signal: str) -> None:
     record = two_channel_record(Unit(), np.random.default_rng(74), signal=signal, seconds=2.0)
@@ -48,6 +49,7 @@ def sweep_time_s(signal: str, frequency_hz: float) -> float:
     return 0.2 + 2.0 * 6.0 * np.log2(frequency_hz / 15.0) / 68.0
 
 
+@pytest.mark.sweep(4)
 @pytest.mark.parametrize(
     ("frequency_hz", "lost"),
     [(30, 480), (60, 48), (120, 4800), (1e3, 480), (8e3, 48)],
@@ -92,6 +94,7 @@ def test_a_short_gap_below_40_hz_is_told(frequency_hz: float, lost: int) -> None
         gap.observation(SETTINGS)
 
 
+@pytest.mark.sweep(2)
 @pytest.mark.parametrize("frequency_hz", [250, 3.1e3, 12.3e3])
 def test_samples_that_both_channels_lost_are_told(
     sweep: TwoChannelRecord, frequency_hz: float
@@ -104,6 +107,7 @@ def test_samples_that_both_channels_lost_are_told(
         gap.observation(SETTINGS)
 
 
+@pytest.mark.sweep(1)
 @pytest.mark.parametrize("signal", ["multitone", "music", "pink noise"])
 def test_what_both_channels_of_any_signal_lost_is_told(signal: str) -> None:
     """The unit still rings from what is missing: of a multitone that is no noise, but a line."""
@@ -115,6 +119,7 @@ def test_what_both_channels_of_any_signal_lost_is_told(signal: str) -> None:
         gap.observation(SETTINGS)
 
 
+@pytest.mark.sweep(1)
 @pytest.mark.parametrize(("signal", "runs"), [("log sweep", 3), ("sine steps", 2)])
 def test_samples_lost_in_the_last_run_are_told(
     signal: str, runs: int, monkeypatch: pytest.MonkeyPatch
@@ -135,6 +140,7 @@ def test_samples_lost_in_the_last_run_are_told(
         gap.observation(SETTINGS)
 
 
+@pytest.mark.sweep(1)
 @pytest.mark.parametrize(
     ("unit", "signal"),
     [
@@ -150,6 +156,7 @@ def test_odd_units_are_not_called_interrupted(signal: str, unit: Unit) -> None:
     assert record.observation(SETTINGS).estimate.ratio.size > 20
 
 
+@pytest.mark.sweep(3)
 @pytest.mark.parametrize("signal", SIGNALS)
 def test_whole_records_are_not_called_interrupted(signal: str) -> None:
     quiet_s = 0.2 if signal in ("log sweep", "sine steps") else 0.0

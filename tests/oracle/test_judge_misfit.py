@@ -99,6 +99,7 @@ def test_parts_of_the_network_make_up_for_no_shape() -> None:
     assert all(f.low <= f.value <= f.high for f in verdict.fitted)
 
 
+@pytest.mark.sweep(1)
 @pytest.mark.parametrize(("size_db", "decision"), [(0.3, Decision.PASS), (-0.9, Decision.FAIL)])
 def test_what_repeats_is_judged(size_db: float, decision: Decision) -> None:
     """From 200 and 23 Hz, as a sweep would be; a band of 95 % that holds is told by 1.5 times."""
@@ -110,6 +111,7 @@ def test_what_repeats_is_judged(size_db: float, decision: Decision) -> None:
     assert not {"bass_shelf_s", "turnover_s", "treble_s"} & set(verdict.faults)
 
 
+@pytest.mark.sweep(1)
 @pytest.mark.parametrize(
     ("frequency_hz", "size_db", "quality"), [(700.0, -0.8, 8.0), (2000.0, 0.7, 5.0)]
 )
@@ -195,6 +197,7 @@ def clean_verdict() -> Verdict:
     return judged(squares(SOUND, 200.0, 23.0, setup=BenchSetup()))
 
 
+@pytest.mark.sweep(1)
 @pytest.mark.parametrize("worse", [SOUND, peaked(1.0, 300.0)], ids=["alike", "unlike"])
 def test_a_noisy_capture_undoes_nothing(worse: ShapedUnit) -> None:
     """Ten times the noise; even where it shows another response (touched, disturbed)."""

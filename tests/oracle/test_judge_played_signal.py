@@ -33,6 +33,7 @@ def record(folder: Path, output: np.ndarray, rate_hz: float) -> Path:
     return folder / "record.wav"
 
 
+@pytest.mark.sweep(2)
 @pytest.mark.parametrize("kind", KINDS)
 def test_the_unit_is_judged_by_each_kind(kind: str, tmp_path: Path) -> None:
     """The treble's time constant, 4 % off, within its interval; the record begins by itself."""
@@ -79,6 +80,7 @@ def test_a_file_without_a_cue_is_aligned_by_its_sound(tmp_path: Path) -> None:
     assert "without a cue: one clock must have played and recorded it" in understood
 
 
+@pytest.mark.sweep(1)
 @pytest.mark.parametrize(("kind", "clock"), [("sweep", -1e-4), ("sweep", 2e-6), ("square", -1e-4)])
 def test_a_signal_recorded_by_another_clock_is_judged(
     kind: str, clock: float, tmp_path: Path

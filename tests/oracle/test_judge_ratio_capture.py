@@ -28,6 +28,7 @@ from antecurve.judge.observation import (
     Trace,
 )
 from antecurve.judge.verdicts import judge_unit
+from long_form import few
 
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -146,16 +147,17 @@ def test_ratios_are_judged() -> None:
     """The truth of the simulation to the uncertainty stated, the treble to better than 1 %."""
     unit = Unit(treble_s=75e-6 * 1.2, low_corner_hz=3.0)
     normalised = []
-    for seed in range(12):
+    units = few(3, of=12)
+    for seed in range(units):
         capture = ratio_capture(unit, np.random.default_rng([8, seed]), relative=0.002)
         verdict = judge_unit(capture, by_tolerance(), conditions=CONDITIONS)
         assert verdict.decision is Decision.FAIL and "treble_s" in verdict.faults
         treble = verdict.value("treble_s")
         assert treble.high / treble.low < 1.02
         normalised.append((treble.value - unit.treble_s) / ((treble.high - treble.low) / 3.92))
-    # Sum of squares of 12 normal errors: 0.1 % to 99.9 % of chi-square.  Power: uncertainties
+    # Sum of squares of normal errors: 0.1 % to 99.9 % of chi-square.  Power of 12: uncertainties
     # stated at 0.55 of their size fail in 62 % of studies, at 2.5 times it in 68 %.
-    low, high = chi2.ppf([0.001, 0.999], 12)
+    low, high = chi2.ppf([0.001, 0.999], units)
     assert low < np.sum(np.square(normalised)) < high
     assert verdict.traces[0].kind == "two-channel record"
     # 41 ratios known to 0.017 dB each.

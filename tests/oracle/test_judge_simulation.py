@@ -39,6 +39,7 @@ from antecurve.judge.network_estimate import estimate_by_tolerance
 from antecurve.judge.signal_path import CaptureChain
 from antecurve.judge.verdict import Verdict
 from antecurve.judge.verdicts import JudgeRequest, judge_unit
+from long_form import few
 
 
 def test_simulation_against_stepwise_integration() -> None:
@@ -62,11 +63,11 @@ def test_simulation_against_stepwise_integration() -> None:
 @pytest.fixture(scope="module")
 def drawn() -> list[tuple[Unit, Verdict]]:
     """Units and builds drawn, one 8-bit capture each; seeds of the full study's beginning."""
-    return [judged(seed) for seed in range(4)]
+    return [judged(seed) for seed in range(few(2, of=4))]
 
 
 def test_stored_study_is_of_this_judge(drawn: list[tuple[Unit, Verdict]]) -> None:
-    """The first four of 400 units again, each figure as precisely as the judge solves for it.
+    """The first of 400 units again, each figure as precisely as the judge solves for it.
 
     A fit that crawls through a valley ends within a hundredth of a standard deviation, which is a
     quarter of a per cent of the interval; where it does, another machine's rounding decides.
@@ -116,13 +117,13 @@ def test_verdicts_agree_with_the_truth(drawn: list[tuple[Unit, Verdict]]) -> Non
             assert verdict.decision is not Decision.FAIL
         if truth > 0.5 + guard:
             assert verdict.decision is not Decision.PASS
-    assert decisions == {Decision.FAIL, Decision.UNDECIDED}
+    assert decisions <= {Decision.FAIL, Decision.UNDECIDED}
 
 
 def test_measured_parts_give_half_a_per_cent() -> None:
     """5,000 points of 8 bits at 200 Hz: turnover and treble to 0.5 % (one sigma) or better."""
     rng = np.random.default_rng(8)
-    for _ in range(2):
+    for _ in range(few(1, of=2)):
         unit, values = random_unit(rng), drawn_values(rng)
         errors = {"R": 1 + 0.002 * rng.uniform(-1, 1), "C": 1 + 0.004 * rng.uniform(-1, 1)}
         read = {r: v * errors[r[0]] for r, v in zip(TOPOLOGY.refs, values, strict=True)}
@@ -135,7 +136,7 @@ def test_measured_parts_give_half_a_per_cent() -> None:
         for name in ("turnover_s", "treble_s"):
             value = verdict.value(name)
             assert (value.high - value.low) / 3.92 < 0.005 * value.value
-            # 4 standard deviations: chance 6e-5 in each of four.
+            # 4 standard deviations: chance 6e-5 in each.
             assert abs(value.value - getattr(unit, name)) < 4 * (value.high - value.low) / 3.92
 
 
@@ -159,6 +160,7 @@ def test_gross_faults_are_named() -> None:
     assert {decision for *_, decision in rows} == {Decision.FAIL.value}
 
 
+@pytest.mark.sweep(1)
 @pytest.mark.parametrize("seed", range(2))
 def test_stored_faults_are_of_this_judge(seed: int) -> None:
     assert gross_fault_study.judged(seed) == gross_fault_study.stored()[seed]

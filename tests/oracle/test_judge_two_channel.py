@@ -52,6 +52,7 @@ def observed(record: TwoChannelRecord) -> TwoChannelObservation:
 PLACES = ("emf", "generator", "input")
 
 
+@pytest.mark.sweep(2)
 @pytest.mark.parametrize(("signal", "stimulus_at"), list(zip(SIGNALS, itertools.cycle(PLACES))))
 def test_constants_and_curve(signal: str, stimulus_at: str) -> None:
     """Every signal, and wherever the stimulus is taken, tells the unit to the uncertainty stated.
@@ -77,6 +78,7 @@ def test_constants_and_curve(signal: str, stimulus_at: str) -> None:
         assert fitted.low - 0.5 * reach <= truth <= fitted.high + 0.5 * reach
 
 
+@pytest.mark.seldom
 def test_ratios_scatter_as_stated() -> None:
     """Ratios less the truth over their standard deviations: mean square 1 for noise alone."""
     unit, squares = Unit(), []
@@ -110,6 +112,7 @@ def test_clocks_that_differ_are_taken_out() -> None:
     assert verdict.value("treble_s").value == pytest.approx(77e-6, rel=2e-3)
 
 
+@pytest.mark.sweep(1)
 @pytest.mark.parametrize(("signal", "clock"), [("log sweep", 200e-6), ("sine steps", -60e-6)])
 def test_clocks_of_a_sweep_are_taken_out(signal: str, clock: float) -> None:
     """Each frequency sounds once, at another delay: the fit settles what the delays leave."""
@@ -122,6 +125,7 @@ def test_clocks_of_a_sweep_are_taken_out(signal: str, clock: float) -> None:
     assert verdict.deviation.expanded_uncertainty_db.max() < 0.05
 
 
+@pytest.mark.sweep(1)
 @pytest.mark.parametrize(
     ("signal", "channel"), [("multitone", "stimulus"), ("log sweep", "output")]
 )
@@ -143,6 +147,7 @@ def test_a_click_is_left_out(signal: str, channel: str) -> None:
     assert any("a click at 0.9" in text for text in verdict.findings)
 
 
+@pytest.mark.sweep(1)
 @pytest.mark.parametrize("signal", ["multitone", "log sweep", "music"])
 def test_many_clicks_are_refused_as_such(signal: str) -> None:
     """A dozen of three tenths of full scale, here and there."""
@@ -155,6 +160,7 @@ def test_many_clicks_are_refused_as_such(signal: str) -> None:
         observed(TwoChannelRecord(RATE_HZ, record.stimulus, volts, stimulus_at="emf"))
 
 
+@pytest.mark.sweep(3)
 @pytest.mark.parametrize(
     ("signal", "share", "noise_db", "clicks"),
     [
@@ -184,6 +190,7 @@ def test_flat_tops_are_refused(signal: str, share: float, noise_db: float, click
         observed(TwoChannelRecord(RATE_HZ, record.stimulus, clipped, stimulus_at="emf"))
 
 
+@pytest.mark.sweep(1)
 @pytest.mark.parametrize(("frequency_hz", "noise_db"), [(23.0, -70.0), (200.0, -70.0)])
 def test_tops_of_a_square_wave_stand_at_a_limit(frequency_hz: float, noise_db: float) -> None:
     """Steady state by partial fractions, clipped at 95 % of the peak, and with tops as they are.
@@ -330,6 +337,7 @@ def test_noise_on_the_stimulus_is_no_flat_top(noise: float) -> None:
     assert flat.level == pytest.approx(0.6, abs=0.01)
 
 
+@pytest.mark.seldom
 def test_what_a_taper_spreads_between_harmonics_is_no_response() -> None:
     """Of a square wave of 23 Hz: without this it was read as a shape of -0.27 dB at 55 Hz."""
     record = two_channel_record(
@@ -346,6 +354,7 @@ def test_what_a_taper_spreads_between_harmonics_is_no_response() -> None:
     assert not any("shape" in text for text in verdict.findings)
 
 
+@pytest.mark.sweep(1)
 @pytest.mark.parametrize("signal", ["sine steps", "log sweep"])
 def test_crests_of_a_quiet_channel_stand_on_steps_of_the_converter(signal: str) -> None:
     """A peak of 200 steps with hardly any noise: crests of low sines stay on one for long."""
@@ -461,6 +470,7 @@ def test_hum_on_a_tone_is_no_swapped_channel() -> None:
     assert not any("shape that the model lacks" in text for text in verdict.findings)
 
 
+@pytest.mark.sweep(1)
 @pytest.mark.parametrize(
     ("recorded", "stated", "truth"),
     [("generator", "input", "at the generator's"), ("input", "generator", "at the unit's input")],
@@ -579,6 +589,7 @@ def sounding(signal: str, seed: int) -> np.ndarray:
     return np.pad(played, int(0.25 * RATE_HZ) * (signal in QUIET))
 
 
+@pytest.mark.sweep(1)
 @pytest.mark.parametrize("signal", ["log sweep", "white noise"])
 def test_a_narrow_resonance_does_not_pass(signal: str) -> None:
     """A peak of 1 dB and Q 4 at 15 kHz, which no shape of the model has, by its polynomials."""
@@ -596,6 +607,7 @@ def test_a_narrow_resonance_does_not_pass(signal: str) -> None:
     assert verdict.decision is not Decision.PASS
 
 
+@pytest.mark.sweep(1)
 @pytest.mark.parametrize(("zero_hz", "signal"), [(35e3, "white noise"), (25e3, "log sweep")])
 def test_a_playback_zero_is_named_once(zero_hz: float, signal: str) -> None:
     """From the EMF the path is nearly flat: a lifted top is not taken for swapped channels."""

@@ -49,8 +49,9 @@ from antecurve.judge.straight_edges import straight_edge
 from antecurve.judge.verdict import Verdict
 from antecurve.judge.verdicts import judge_unit
 from antecurve.report.unit_report import Particulars, unit_report
+from long_form import few
 
-RECORDS = 12
+RECORDS = few(3, of=12)
 
 # What a record of 4.3 periods at 200 Hz shows of each.
 SEEN = {
@@ -65,7 +66,7 @@ SEEN = {
 
 
 def test_linear_units_are_not_said_to_be_unfit() -> None:
-    """None of 12; a rate of 22 % passes one run in 20.  The study has none of 300."""
+    """None of 12: a rate of 22 % passes one run in 20, of three 63 %; the study has none of 300."""
     wrong = []
     for seed in range(RECORDS):
         capture, path, drawn = linear_record(seed)
@@ -105,6 +106,7 @@ def test_motor_boating_is_seen_in_a_record_of_half_a_second() -> None:
         assert not any(f.kind is ResidualKind.LINE for f in findings), seed
 
 
+@pytest.mark.sweep(1)
 @pytest.mark.parametrize("name", ["oscillation, 287 kHz, 5 %", "ringing at 300 kHz, Q 5"])
 def test_a_flat_unit_that_is_unfit_does_not_pass(name: str) -> None:
     """At the advised frequencies, 10,000 samples each; the mean response is within 0.5 dB."""
@@ -119,6 +121,7 @@ def test_a_flat_unit_that_is_unfit_does_not_pass(name: str) -> None:
     )
 
 
+@pytest.mark.sweep(1)
 @pytest.mark.parametrize(
     ("name", "words"),
     [
@@ -175,6 +178,7 @@ def test_two_levels_tell_compression_before_the_equaliser() -> None:
     assert "with the level" in said.text and "compresses, clips or has a dead" in said.text
 
 
+@pytest.mark.sweep(1)
 @pytest.mark.parametrize("name", ["dead zone of 10 %", "compression of 5 % behind it", "linear"])
 def test_two_levels_tell_distortion(name: str) -> None:
     """A dead zone of 10 % of the half swing is one of 32 % at a level 10 dB lower.
@@ -243,6 +247,7 @@ def test_a_playback_zero_is_told_with_the_pole_beside_it() -> None:
     assert said == pytest.approx(verdict.deviation.deviation_db[-1], abs=0.03)
 
 
+@pytest.mark.seldom
 def test_two_linear_units_at_two_levels_are_no_result() -> None:
     """Turnover and treble off by 6 %, the high corner elsewhere: no distortion does so."""
     other = ShapedUnit(3180e-6, 337e-6, 70e-6, "one corner", "one pole", (1.5,), (90e3,))

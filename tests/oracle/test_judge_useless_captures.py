@@ -98,6 +98,7 @@ def test_a_record_at_its_limits_leaves_the_verdict_open_and_names_no_part() -> N
     assert b"at its limit" in unit_report(verdict, Particulars("", "1"))
 
 
+@pytest.mark.seldom
 def test_an_ideal_square_wave_passes() -> None:
     captures = [record(IDEAL, noise=0.0, bits=8), record(IDEAL, frequency=23.0, bits=8)]
     verdict = judge_unit(captures, known_exactly(), conditions=CONDITIONS)
@@ -125,6 +126,7 @@ def with_buzz(
     return replace(clean, volts=clean.volts + buzz)
 
 
+@pytest.mark.seldom
 def test_hum_that_a_short_record_does_not_tell_is_no_result() -> None:
     """79 lines, 5 % of the swing and less each, in 13 ms: more than the record itself is taken out.
 
@@ -137,6 +139,7 @@ def test_hum_that_a_short_record_does_not_tell_is_no_result() -> None:
         judge_unit([capture], known_exactly(), conditions=CONDITIONS)
 
 
+@pytest.mark.seldom
 def test_buzz_up_to_a_kilohertz_is_taken_out() -> None:
     """A treble 6 % high, truth -0.45 dB at 20 kHz, under 24 lines of 1 % and less each.
 
@@ -172,6 +175,7 @@ def test_captures_of_one_unit_are_not() -> None:
     assert verdict.decision is Decision.FAIL
 
 
+@pytest.mark.sweep(1)
 @pytest.mark.parametrize("corner_hz", [0.0, 45e3, 150e3])
 def test_a_high_corner_beyond_half_the_sampling_rate_is_not_claimed(corner_hz: float) -> None:
     """The time base jitters by 0.1 us, as an edge within 17 us between samples would hide."""

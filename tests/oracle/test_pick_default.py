@@ -49,6 +49,7 @@ def test_proved_and_as_reported(result: PickResult) -> None:
     assert result.search.combinations == pytest.approx(481.0**4 * 798.0**2)
 
 
+@pytest.mark.sweep(1)
 def test_no_random_draw_is_better(result: PickResult) -> None:
     """10^6 draws: positions near the exact values of a random level and impedance."""
     job = default_job()
@@ -77,6 +78,7 @@ def test_no_random_draw_is_better(result: PickResult) -> None:
     assert result.search.objective_db <= best + GRID_DB
 
 
+@pytest.mark.sweep(1)
 def test_differential_evolution_is_no_better(result: PickResult) -> None:
     job = default_job()
     topology = _topology(result)

@@ -56,6 +56,7 @@ OFF = {"passive split": "R3", "feedback inverting": "C2"}
 """A part of each that no other one stands for; responses are the simulator's of all five."""
 
 
+@pytest.mark.sweep(1)
 @pytest.mark.parametrize(
     "arranged", [a for a in ARRANGEMENTS if a.name in OFF], ids=lambda a: a.name
 )

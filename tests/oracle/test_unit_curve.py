@@ -129,6 +129,7 @@ def test_noise_and_delay_are_behind_that_playback() -> None:
     assert np.max(np.abs(shift)) > 5.0
 
 
+@pytest.mark.sweep(1)
 @pytest.mark.parametrize("curve", [AT_700, named_curve("tape-38-nab"), named_curve("fm-50")])
 def test_a_unit_set_to_another_curve_is_judged_by_it(curve: Curve) -> None:
     sweep = _sweep(curve)
@@ -148,6 +149,7 @@ def test_a_fault_of_that_curve_is_named() -> None:
     assert verdict.value("turnover_s").nominal == pytest.approx(AT_700.poles_s[0])
 
 
+@pytest.mark.sweep(1)
 @pytest.mark.parametrize(
     "curve", [*catalogue()[1::8], named_curve("flat")], ids=lambda curve: curve.name
 )
@@ -181,6 +183,7 @@ def test_stored_guesses_are_of_this_code() -> None:
         assert again[5] == pytest.approx(known[case][5], abs=2e-3)  # solvers of other versions
 
 
+@pytest.mark.seldom
 def test_it_is_guessed_from_a_square_wave() -> None:
     curve = named_curve("disc-aes-1951")
     rng = np.random.default_rng(8)

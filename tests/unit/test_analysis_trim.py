@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import itertools
 from dataclasses import replace
 
@@ -57,8 +58,13 @@ def _result(measured: dict[str, float] | None = None, job: Job = JOB, **more: in
     return trim(PICKED, job, measured=FITTED if measured is None else measured, **more)
 
 
+@functools.cache
+def _of_three_changes() -> TrimResult:
+    return _result(most_changes=3)
+
+
 def test_proposals_make_what_they_say() -> None:
-    result = _result(most_changes=3)
+    result = _of_three_changes()
     assert result.proposals
     for proposal in result.proposals:
         _check(proposal)
@@ -135,7 +141,7 @@ def test_a_change_that_promises_nothing_is_not_advised() -> None:
     measured["C1"] *= 1.004
     wide = replace(
         JOB,
-        resistors=replace(JOB.resistors, tolerance=0.5),
+        resistors=replace(JOB.resistors, series="E12", tolerance=0.5),
         capacitors=replace(JOB.capacitors, tolerance=0.5, value_range=(1e-9, 1e-7)),
     )
     result = trim(PICKED, wide, measured=measured, meter=EXACT, most_changes=2)
@@ -234,7 +240,7 @@ def test_no_change_allowed_is_refused() -> None:
 
 
 def test_a_search_that_ends_early_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
-    usual = _result(most_changes=3)
+    usual = _of_three_changes()
     assert [s.proved for s in usual.searches] == [True, True, False]
     assert "only one more change" in trim_lines(usual)[-1]
     monkeypatch.setattr(trim_search, "_MOST_EVALUATED", 100)

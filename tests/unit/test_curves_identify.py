@@ -38,6 +38,7 @@ SHAPES = {zero_pole_gain(curve, published=True): curve for curve in catalogue()}
 """One curve of each shape: curves with the same time constants have the same table."""
 
 
+@pytest.mark.sweep(3)
 @pytest.mark.parametrize("curve", list(SHAPES.values())[::2], ids=lambda c: c.name)
 def test_a_published_curve_is_recognised_from_its_table(curve: Curve) -> None:
     """Levels to 0.001 dB: the nearest of the catalogue is the one that was tabulated."""
@@ -89,6 +90,7 @@ def test_stated_noise_judges_the_misfit() -> None:
     assert any("larger than noise of 0.03 dB" in fault for fault in small.faults)
 
 
+@pytest.mark.sweep(2)
 @pytest.mark.parametrize(("index", "size"), [(0, 3.0), (9, -3.0), (30, 3.0), (30, -3.0)])
 def test_an_outlier_is_named_and_does_no_harm(index: int, size: float) -> None:
     levels = np.round(DISC, 1)
@@ -147,6 +149,7 @@ def _random_curve(rng: np.random.Generator) -> Curve:
     )
 
 
+@pytest.mark.seldom
 def test_random_tables_get_their_number_of_time_constants() -> None:
     """Noise of 0.1 dB: the stated rate is 95 %; a rate of 60 % fails in 9 of 10 runs."""
     rng = np.random.default_rng(3)

@@ -78,6 +78,7 @@ def diagnosis_of(fit: Weighed) -> Diagnosis:
     return Diagnosis(model.circuit, own_error(model, BAND), *suspects_of(fit, BAND), *said, 0.5)
 
 
+@pytest.mark.sweep(3)
 @pytest.mark.parametrize(
     ("name", "ref", "factor", "kind"),
     [
@@ -100,6 +101,7 @@ def test_the_faulty_part_comes_first(name: str, ref: str, factor: float, kind: s
         assert first.low < nominal * factor < first.high
 
 
+@pytest.mark.sweep(1)
 @pytest.mark.parametrize("seed", range(4))
 def test_a_good_unit_is_called_good(seed: int) -> None:
     diagnosis = diagnosis_of(weighed("feedback", seed))
@@ -163,6 +165,7 @@ def test_a_missing_capacitor_is_alike_to_the_open_resistor_before_it() -> None:
     assert {first.refs, *first.alike} == {("C2",), ("R3",)}
 
 
+@pytest.mark.sweep(1)
 @pytest.mark.parametrize(
     ("name", "ref", "factor"),
     [("passive split", "C1", 1e-12 / 6.8e-9), ("feedback", "C2", 12e-12 / 1.96e-9)],
@@ -173,6 +176,7 @@ def test_an_open_capacitor_is_no_small_value(name: str, ref: str, factor: float)
     assert (first.refs, first.fault) == ((ref,), "open") and first.probability > 0.9
 
 
+@pytest.mark.seldom
 def test_a_narrow_resonance_is_unexplained() -> None:
     # A peak of 10 dB and a Q of 10 at 900 Hz: no corner of a free shape is so narrow.
     model = model_of("feedback")
@@ -304,6 +308,7 @@ def test_a_delay_of_the_fit_is_taken_off() -> None:
     )
 
 
+@pytest.mark.seldom
 def test_a_response_that_nothing_comes_near_is_weighed_all_the_same() -> None:
     # Good parts pulled out by hundreds of deviations used to leave no equations to solve.
     model = model_of("feedback inverting")

@@ -36,6 +36,7 @@ from antecurve.log.run_chart import control_limits, run_chart
 from antecurve.log.schema import VERSION, finding_kind
 from antecurve.report.log_tables import comparison_text, run_chart_rows, run_chart_text
 from logged_units import DATA, LOW_TREBLE, SOUND, dumped, small_log, verdict_content
+from long_form import few
 
 
 @pytest.fixture(scope="module")
@@ -555,7 +556,7 @@ def _writer(folder: Path, name: str, count: int) -> subprocess.Popen[str]:
     )
 
 
-@pytest.mark.parametrize("trial", range(int(os.environ.get("ANTECURVE_KILLS", "1"))))
+@pytest.mark.parametrize("trial", range(few(1, of=200)))
 def test_two_write_at_once_and_a_kill_loses_nothing_acknowledged(
     tmp_path: Path, trial: int
 ) -> None:

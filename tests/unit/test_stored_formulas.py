@@ -29,11 +29,13 @@ from antecurve.synthesis.formulas import form_formulas
 FILE = Path(antecurve.report.__file__).parent / "formulas.json.gz"
 
 
+@pytest.mark.sweep(4)
 @pytest.mark.parametrize("form", storable_forms())
 def test_kept_formulas_are_the_derived_ones(form: str) -> None:
     assert json.loads(gzip.decompress(FILE.read_bytes()))[form] == derived_formulas(form)
 
 
+@pytest.mark.sweep(1)
 @pytest.mark.parametrize("form", ["foster-1", "cauer-2-inside", "cascade-long-first"])
 def test_only_the_order_of_the_time_constants_counts(form: str) -> None:
     curve = with_limits(named_curve("disc"), ultrasonic_poles_hz=(90e3,))

@@ -40,6 +40,7 @@ def _solve(topology: Topology, loading: Loading = LOADING, **changes: object) ->
     return solve_own_network(topology, CURVE, **(arguments | changes))  # type: ignore[arg-type]
 
 
+@pytest.mark.sweep(3)
 @pytest.mark.parametrize("form", ["foster-2", "cauer-1", "cauer-2", "cauer-2-whole"])
 @pytest.mark.parametrize("loading", [LOADING, OPEN])
 def test_values_of_a_built_in_form_are_found_again(form: str, loading: Loading) -> None:

@@ -37,6 +37,7 @@ def _exact(form: str, curve: object, loading: Loading, gain: float) -> ExactNetw
     return result
 
 
+@pytest.mark.sweep(4)
 @pytest.mark.parametrize("capacitance", [0.0, 150e-12])
 @pytest.mark.parametrize(
     "form", ["foster-1", "foster-2", "cauer-1", "rc-shunt-foster-1", "foster-1-inside-long"]
@@ -53,6 +54,7 @@ def test_numbers_are_those_of_the_network(curve: object, form: str, capacitance:
     assert numbers["H1"] == pytest.approx(1e-2, rel=1e-3 if capacitance else 1e-6)
 
 
+@pytest.mark.sweep(2)
 @pytest.mark.parametrize("curve", [DISC, NO_SHELF, named_curve("disc")], ids=lambda c: c.name)
 @pytest.mark.parametrize("capacitance", [0.0, 150e-12])
 @pytest.mark.parametrize("form", ["cascade-long-first", "cascade-short-first"])
