@@ -203,6 +203,7 @@ def test_a_part_outside_its_tolerance_is_named(index: int, off: float) -> None:
     assert f"{ref} is outside its tolerance" in " ".join(answer.findings)
 
 
+@pytest.mark.seldom
 def test_two_parts_outside_are_named() -> None:
     values = VALUES.copy()
     values[1] *= 1.08

@@ -123,6 +123,7 @@ def test_references_of_two_chains_are_taken_by_themselves() -> None:
     assert not np.any(shared)
 
 
+@pytest.mark.seldom
 def test_one_reference_for_each_frequency() -> None:
     """A unit whose truth is within 0.1 dB passes through a chain 0.5 dB down at 20 kHz."""
     rng = np.random.default_rng(12)

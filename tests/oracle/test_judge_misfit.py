@@ -75,6 +75,7 @@ def off(verdict: Verdict, unit: ShapedUnit) -> float:
     return float(np.max(np.abs(error) / np.hypot(deviation.expanded_uncertainty_db, 1e-3)))
 
 
+@pytest.mark.seldom
 def test_parts_of_the_network_make_up_for_no_shape() -> None:
     """A step of 1 dB about 22 Hz, as a bypass capacitor makes it, is no shape of the model.
 
@@ -164,6 +165,7 @@ def test_a_narrow_dip_is_read_off_harmonics_and_ends_beside_it() -> None:
     assert np.all(dip_finding.uncertainty_db[[0, -1]] == 0.0)
 
 
+@pytest.mark.seldom
 def test_a_misfit_forbids_a_pass_below_what_is_seen() -> None:
     """From 47 Hz alone the sound unit passes, one with a peak of 0.3 dB does not."""
     assert judged(squares(SOUND, 47.0)).decision is Decision.PASS

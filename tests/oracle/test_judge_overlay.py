@@ -6,21 +6,26 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from playback_units import CONDITIONS, Unit, known_exactly
+from playback_units import CONDITIONS, VALUES, Unit, known_exactly, network_polynomials
 from two_channel_records import SIGNALS, two_channel_record
+from unfit_records import log_response
 
+from antecurve.judge.capture import ObservationSettings
+from antecurve.judge.observation import Prediction
 from antecurve.judge.overlay import Overlay
 from antecurve.judge.two_channel import TwoChannelRecord
-from antecurve.judge.verdicts import judge_unit
-from long_form import few
 
 IDEAL = Unit(low_corner_hz=0.0, high_corner_hz=0.0)
 
 
-def overlay(record: TwoChannelRecord) -> Overlay:
-    result = judge_unit(record, known_exactly(), conditions=CONDITIONS).overlay
-    assert result is not None
-    return result
+def overlay(record: TwoChannelRecord, unit: Unit = IDEAL) -> Overlay:
+    """Overlay a record as a verdict does, with the true response in place of a fit.
+
+    Verdicts with an overlay: `test_judge_two_channel.py`, `test_judge_played_signal.py`.
+    """
+    observation = record.observation(ObservationSettings(50e3, CONDITIONS.curve, known_exactly()))
+    response = log_response([network_polynomials(VALUES), unit.polynomials()])
+    return observation.overlay(Prediction(np.zeros(2), 0.0, response), CONDITIONS.band_hz)
 
 
 def within_band(record: TwoChannelRecord, signal: np.ndarray) -> float:
@@ -50,7 +55,7 @@ def test_a_wrong_time_constant_is_explained() -> None:
     """The difference of a linear unit is what its response explains, largest in the treble."""
     unit = replace(IDEAL, treble_s=90e-6)
     rng = np.random.default_rng(41)
-    laid = overlay(two_channel_record(unit, rng, signal="pink noise", noise_db=-80.0))
+    laid = overlay(two_channel_record(unit, rng, signal="pink noise", noise_db=-80.0), unit)
     assert laid.explained_db == pytest.approx(laid.difference_db, abs=0.05)
     assert laid.noise_db < laid.difference_db - 20.0
     top = laid.octave_db[laid.octave_hz == 16e3]
@@ -106,7 +111,7 @@ def test_octaves_are_split_into_what_they_hold(monkeypatch: pytest.MonkeyPatch) 
     )
     hum = 1e-3 * np.sin(2 * np.pi * 50.0 * np.arange(record.volts.size) / record.rate_hz)
     bent = record.volts + 0.02 * record.volts**2 + hum
-    laid = overlay(TwoChannelRecord(record.rate_hz, record.stimulus, bent, stimulus_at="emf"))
+    laid = overlay(TwoChannelRecord(record.rate_hz, record.stimulus, bent, stimulus_at="emf"), unit)
 
     def octave(levels: np.ndarray, centre_hz: float) -> float:
         return float(levels[laid.octave_hz == centre_hz][0])
@@ -134,8 +139,8 @@ def test_octaves_are_split_into_what_they_hold(monkeypatch: pytest.MonkeyPatch) 
 def test_noise_alone_is_no_distortion_in_any_octave() -> None:
     rng = np.random.default_rng(45)
     seen = 0
-    for _ in range(few(1, of=2)):
+    for _ in range(2):
         record = two_channel_record(IDEAL, rng, signal="music", seconds=3.0, noise_db=-60.0)
         seen += int(np.count_nonzero(~np.isnan(overlay(record).octave_distortion_db)))
-    # Of twenty octaves at four standard deviations: one in two thousand tests by chance.
+    # Twenty octaves at four standard deviations: one in two thousand tests by chance.
     assert seen == 0

@@ -51,6 +51,7 @@ def test_the_unit_is_judged_by_each_kind(kind: str, tmp_path: Path) -> None:
     assert verdict.overlay is not None and verdict.overlay.polarity == 1
 
 
+@pytest.mark.seldom
 def test_another_sampling_rate(tmp_path: Path) -> None:
     """The file at 48 kHz, its record at 96 kHz as an interface may be set."""
     file, samples = played(tmp_path, SignalRequest("noise", seconds=2.0))

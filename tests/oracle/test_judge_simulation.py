@@ -140,6 +140,7 @@ def test_measured_parts_give_half_a_per_cent() -> None:
             assert abs(value.value - getattr(unit, name)) < 4 * (value.high - value.low) / 3.92
 
 
+@pytest.mark.seldom
 def test_exact_record_gives_exact_constants() -> None:
     """Without noise, builds or bits the constants come out as they went in."""
     rng = np.random.default_rng(1)
@@ -285,6 +286,7 @@ def test_undoing_the_ultrasonic_pole() -> None:
     assert plain.deviation.deviation_db[-1] == pytest.approx(0.0, abs=0.02)
 
 
+@pytest.mark.seldom
 def test_several_limits() -> None:
     rng = np.random.default_rng(11)
     captures = [

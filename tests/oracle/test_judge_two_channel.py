@@ -100,6 +100,7 @@ def test_ratios_scatter_as_stated() -> None:
     assert np.mean(squares) == pytest.approx(1.0, abs=0.25)
 
 
+@pytest.mark.seldom
 def test_clocks_that_differ_are_taken_out() -> None:
     rng = np.random.default_rng(18)
     unit = Unit(treble_s=77e-6)

@@ -166,6 +166,7 @@ def test_buzz_up_to_a_kilohertz_is_taken_out() -> None:
     assert "and 18 more up to 1201 Hz" in buzz
 
 
+@pytest.mark.seldom
 def test_captures_of_one_unit_are_not() -> None:
     """A low end of order two bends the tops of the one record otherwise than of the other."""
     unit = Unit(treble_s=62e-6, low_corner_hz=10.0, high_corner_hz=150e3, low_order=2)

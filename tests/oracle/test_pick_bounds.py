@@ -131,6 +131,7 @@ def test_remainder_is_no_wild_overestimate() -> None:
     assert np.all((highest - lowest)[0] < 3.0 * np.ptp(departure, axis=0))
 
 
+@pytest.mark.sweep(6)
 @pytest.mark.parametrize(("topology", "values"), NETWORKS, ids=NAMES)
 def test_no_box_loses_a_good_network(topology: Topology, values: np.ndarray) -> None:
     """A point within the error limit and the limits of the job stays in every box around it."""
@@ -285,6 +286,7 @@ def test_error_over_the_band_is_as_good_as_it_says(topology: Topology, values: n
             assert abs(error - expected) <= resolution(error) + 1e-6 * error + 1e-12
 
 
+@pytest.mark.sweep(1)
 @pytest.mark.parametrize("limit_db", [0.001, 0.1])
 def test_ranges_hold_the_roots_of_every_network_within_a_limit(limit_db: float) -> None:
     """Random time constants around those of two curves, one with a pole more than the curve."""
@@ -321,32 +323,36 @@ def test_ranges_hold_the_roots_of_every_network_within_a_limit(limit_db: float) 
         assert checked > 200
 
 
-def test_windows_of_coefficients_keep_every_network_within_its_own_error() -> None:
+@pytest.mark.sweep(1)
+@pytest.mark.parametrize("bridged_by", [(), (Element("R4", R, ("in", "out")),)])
+def test_windows_of_coefficients_keep_every_network_within_its_own_error(
+    bridged_by: tuple[Element, ...],
+) -> None:
     """Bridged networks around those nearest to the curve; the limit is each one's own error."""
     rng = np.random.default_rng(11)
-    bridge = Element("R4", R, ("in", "out"))
-    for elements in (BRIDGED.elements, (*BRIDGED.elements, bridge)):
-        job = replace(_job(), network=replace(_job().network, forms=(), elements=elements))
-        search = Search(job, None, None, None, 5.0)
-        (space,), (starts,) = search.spaces, search.starts
-        for spread in (0.0, 0.01, 0.1):
-            x = starts[0] + rng.normal(0.0, spread, starts.shape[1])
-            rows = space.model.rows(np.exp(x)[None])[0]
-            level_db = abs(float(rows[-1])) * NEPER_DB + 1e-6
-            job_at = replace(job, target=replace(job.target, level_tolerance_db=level_db))
-            limit = float(ErrorOverBand(space.model)(np.exp(x)[None])[0]) * (1 + 1e-6)
-            model = NetworkModel(space.model.topology, job_at)
-            ends = x - rng.uniform(0.0, 0.1, len(x)), x + rng.uniform(0.0, 0.1, len(x))
-            grids = Grids(tuple(np.array(pair) for pair in zip(*ends, strict=True)))
-            windows = CoefficientWindows(model, grids, limit)
-            assert windows(grids.whole()).tolist() == [True]
-            # All of the first kind 20 times as large or as small: the curve is made elsewhere.
-            for factor in (1 / 20, 20):
-                moved = x + np.log(factor) * np.array([e.kind is R for e in elements])
-                far = Grids(tuple(moved[:, None]))
-                assert not CoefficientWindows(model, far, 0.1 * limit)(far.whole())[0]
+    elements = (*BRIDGED.elements, *bridged_by)
+    job = replace(_job(), network=replace(_job().network, forms=(), elements=elements))
+    search = Search(job, None, None, None, 5.0)
+    (space,), (starts,) = search.spaces, search.starts
+    for spread in (0.0, 0.01, 0.1):
+        x = starts[0] + rng.normal(0.0, spread, starts.shape[1])
+        rows = space.model.rows(np.exp(x)[None])[0]
+        level_db = abs(float(rows[-1])) * NEPER_DB + 1e-6
+        job_at = replace(job, target=replace(job.target, level_tolerance_db=level_db))
+        limit = float(ErrorOverBand(space.model)(np.exp(x)[None])[0]) * (1 + 1e-6)
+        model = NetworkModel(space.model.topology, job_at)
+        ends = x - rng.uniform(0.0, 0.1, len(x)), x + rng.uniform(0.0, 0.1, len(x))
+        grids = Grids(tuple(np.array(pair) for pair in zip(*ends, strict=True)))
+        windows = CoefficientWindows(model, grids, limit)
+        assert windows(grids.whole()).tolist() == [True]
+        # All of the first kind 20 times as large or as small: the curve is made elsewhere.
+        for factor in (1 / 20, 20):
+            moved = x + np.log(factor) * np.array([e.kind is R for e in elements])
+            far = Grids(tuple(moved[:, None]))
+            assert not CoefficientWindows(model, far, 0.1 * limit)(far.whole())[0]
 
 
+@pytest.mark.sweep(1)
 @pytest.mark.parametrize("form", ["foster-1", "cauer-2"])
 def test_windows_of_very_small_limits_keep_every_network_within_its_own_error(form: str) -> None:
     """Exact networks, moved by some millionths, treated as if they were no ladder."""

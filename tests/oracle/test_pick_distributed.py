@@ -12,6 +12,7 @@ from antecurve.pick import search_passes
 from antecurve.pick.search import pick
 
 
+@pytest.mark.seldom
 @pytest.mark.filterwarnings("default")  # the cluster's own warnings are none of ours
 def test_distributed_executor_finds_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
     distributed = pytest.importorskip("dask.distributed")  # here: each worker collects

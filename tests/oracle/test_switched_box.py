@@ -399,6 +399,7 @@ def test_a_throw_adds_in_parallel_from_a_drawer_with_two_of_each_part(
     assert max(used.values()) <= 2 and box_positions(box).part_count == picked.best.part_count
 
 
+@pytest.mark.sweep(1)
 @pytest.mark.parametrize("quantity", [9, 1])
 def test_no_combination_of_few_parts_is_better(quantity: int) -> None:
     # With one of each value in the drawer no part serves twice, in whatever position.

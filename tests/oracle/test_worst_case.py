@@ -60,6 +60,7 @@ def _check(worst: WorstCase, picked: PickedNetwork) -> None:
     assert worst.centred_db <= worst.upper_bound_db
 
 
+@pytest.mark.sweep(3)
 @pytest.mark.parametrize("seed", range(8))
 def test_nothing_within_tolerance_is_worse(seed: int) -> None:
     rng = np.random.default_rng(seed)

@@ -50,6 +50,7 @@ def _price(grades: tuple[Grade, ...]) -> float:
     return sum(g.price * len(p.parts) for g, p in zip(grades, PICKED.positions, strict=True))
 
 
+@pytest.mark.sweep(1)
 @pytest.mark.parametrize(
     ("limit_db", "wanted"), [(0.15, 0.95), (0.25, 0.99), (0.10, 0.80), (0.5, 0.95)]
 )

@@ -79,6 +79,7 @@ def _picked(topology: Topology, values: np.ndarray) -> PickedNetwork:
     return PickedNetwork(topology, tuple(positions))
 
 
+@pytest.mark.seldom
 def test_loops_say_what_the_plain_way_says(default_design: Design) -> None:
     drawn = _drawn(default_design)
     parts, others = _parts(drawn), _parts(drawn, 1)
@@ -100,6 +101,7 @@ def _assert_alike(these: np.ndarray, others: np.ndarray) -> None:
     assert np.quantile(apart, 0.9) < 3e-5
 
 
+@pytest.mark.seldom
 def test_loops_give_the_same_result(
     default_design: Design, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -116,6 +116,7 @@ def test_yield_pick_keeps_the_limit_most_often() -> None:
     assert shares[1].spread_p95_db <= shares[0].spread_p95_db
 
 
+@pytest.mark.sweep(3)
 @pytest.mark.parametrize("budget", [None, 0.01])
 @pytest.mark.parametrize("by", ["build", "yield", "worst"])
 def test_no_combination_is_below_the_bound_of_its_criterion(by: str, budget: float | None) -> None:

@@ -237,10 +237,18 @@ def test_figures_in_words(default_design: Design) -> None:
         assert f"{position.element.ref} " in said
 
 
-def test_plots_are_the_same_every_time_and_described(default_design: Design) -> None:
-    files = plot_files(default_design)
-    again = plot_files(default_design)
-    assert files == again
+@pytest.fixture(scope="module")
+def plots(default_design: Design) -> dict[str, bytes]:
+    return plot_files(default_design)
+
+
+@pytest.mark.seldom
+def test_plots_are_the_same_every_time(default_design: Design, plots: dict[str, bytes]) -> None:
+    assert plot_files(default_design) == plots
+
+
+def test_plots_are_described(plots: dict[str, bytes]) -> None:
+    files = plots
     assert sorted(files) == [
         "error.png", "error.svg", "faults.png", "faults.svg", "response.png", "response.svg",
         "schematic.png", "schematic.svg", "scope.png", "scope.svg",

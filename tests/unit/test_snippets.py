@@ -42,6 +42,7 @@ def _complaints(folder: Path) -> str:
     return done.stdout + done.stderr
 
 
+@pytest.mark.seldom
 def test_snippets_are_typed(tmp_path: Path) -> None:
     pytest.importorskip("mypy")
     snippets = _snippets()

@@ -141,6 +141,7 @@ def _roots(equation: Any, name: str, known: dict[str, float]) -> list[float]:
     return [r.real for r in roots if abs(r.imag) < 1e-9 * abs(r) and r.real > 0]
 
 
+@pytest.mark.sweep(12)
 @pytest.mark.parametrize(("curve", "form"), CASES)
 def test_numbers_put_into_the_formulas_are_the_exact_values(curve: str, form: str) -> None:
     formulas = form_formulas(form, EVERY[curve][0])
@@ -202,6 +203,7 @@ def test_formulas_read_as_in_the_textbook() -> None:
     assert formulas.about_load.startswith("CL = 0")
 
 
+@pytest.mark.sweep(2)
 @pytest.mark.parametrize("form", ["cauer-1", "rc-shunt-foster-2", "cascade-long-first"])
 def test_rendering(form: str) -> None:
     formulas = form_formulas(form)
