@@ -14,6 +14,7 @@ import pytest
 from commands import invoke
 from nodal import read_cards, solve_cards
 
+from antecurve.switched import alternatives
 from board_copper import Copper
 from optional_programs import needs_axe, needs_chromium
 from page_audit import audited
@@ -66,7 +67,9 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
     where = tmp_path_factory.mktemp("box")
     (where / "box.toml").write_text(JOB)
-    with pytest.raises(SystemExit) as stopped:
+    with pytest.MonkeyPatch.context() as patch, pytest.raises(SystemExit) as stopped:
+        # Other switches for it take longer than the box: `tests/app/test_box_views.py` has them.
+        patch.setattr(alternatives, "_each", lambda *_: iter(()))
         run(["design", str(where / "box.toml"), "-o", str(where / "out")])
     assert stopped.value.code == 0
     return where / "out"

@@ -96,6 +96,7 @@ def start() -> np.ndarray:
     return np.array([*shared, value["C2"], value["C2"], *np.log([4.5e-6, 4.5e-6])])
 
 
+@pytest.mark.seldom
 def test_the_least_error_of_a_set_lies_above_what_is_proved() -> None:
     # Evolution finds what can be had; what is proved may not exceed it, nor be far below.
     centre = start()

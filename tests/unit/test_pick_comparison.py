@@ -111,6 +111,7 @@ def test_a_pick_by_build_leads_by_percentile() -> None:
         {
             "curve": {"name": "disc"},
             "network": {"forms": ["foster-1", "cauer-1"]},
+            "resistors": {"series": "E24"},
             "capacitors": {"parts_per_position": 1},
             "pick": {"pick_by": "build"},
         }
