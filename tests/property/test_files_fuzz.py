@@ -17,9 +17,10 @@ from antecurve.files.drawer import read_drawer
 from antecurve.files.job_file import parse_job, read_job
 from antecurve.files.starter_job import starter_job
 from antecurve.pipeline import Design
+from long_form import few
 
 SETTINGS = settings(
-    max_examples=75,
+    max_examples=few(25, of=75),
     deadline=None,
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )

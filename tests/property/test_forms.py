@@ -20,6 +20,7 @@ from antecurve.synthesis.exact import exact_network_or_none, form_names
 from antecurve.synthesis.sections import named_form, realise
 from antecurve.synthesis.sections.section import Requirements
 from antecurve.synthesis.violation import Violation
+from long_form import few
 
 FREQUENCY = np.geomspace(1.0, 1e6, 25)
 # Double precision through a nodal solve of up to 7 nodes whose admittances span 12 decades:
@@ -130,32 +131,32 @@ def _check(case: Case, forms: list[str], *, balanced: bool = False) -> int:
     return made
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=few(20, of=60), deadline=None)
 @given(interlaced_cases())
 def test_half_sections_and_cascades_make_interlaced_curves(case: Case) -> None:
     forms = [*HALF_SECTIONS, "cascade-long-first", "cascade-short-first"]
     assume(_check(case, forms) > 0)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=few(13, of=40), deadline=None)
 @given(shunt_cases())
 def test_rc_shunts_make_curves_that_begin_with_a_pole(case: Case) -> None:
     assume(_check(case, [n for n in form_names() if n.startswith("rc-")]) > 0)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=few(13, of=40), deadline=None)
 @given(two_pole_cases())
 def test_output_capacitors_make_two_ultrasonic_poles(case: Case) -> None:
     assume(_check(case, [n for n in form_names() if n.startswith("output-")]) > 0)
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=few(5, of=15), deadline=None)
 @given(interlaced_cases())
 def test_balanced_networks_have_the_same_differential_response(case: Case) -> None:
     assume(_check(case, ["foster-1", "cauer-2", "cascade-long-first"], balanced=True) > 0)
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=few(10, of=30), deadline=None)
 @given(interlaced_cases(), st.floats(0.1, 10.0))
 def test_impedance_scaling_scales_every_element(case: Case, factor: float) -> None:
     """With the loading scaled as well, resistors scale and capacitors scale the other way."""
@@ -208,7 +209,7 @@ def any_cases(draw: st.DrawFn) -> Case:
     )
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=few(20, of=60), deadline=None)
 @given(any_cases(), st.sampled_from(form_names()))
 @example(  # without source resistance some 11 micro-ohm make the pole of 0.1 us
     Case(Curve("own", (), (0.1, 1e-7), zeros_at_origin=1), Loading(0.0, 1.0, 1e-6), 0.1, 1e5),
@@ -238,7 +239,7 @@ def _number(digits: str, prefix: str | None) -> float:
     return float(digits) * 10.0 ** (_PREFIXES[prefix] if prefix else 0)
 
 
-@settings(max_examples=75, deadline=None)
+@settings(max_examples=few(25, of=75), deadline=None)
 @given(any_cases(), st.sampled_from(form_names()))
 def test_a_refusal_states_an_inequality_that_indeed_does_not_hold(case: Case, form: str) -> None:
     outcome = realise(
@@ -310,7 +311,7 @@ def built_cases(draw: st.DrawFn) -> tuple[Case, str]:
     return Case(curve, load, gain, across), f"{section}foster-1"
 
 
-@settings(max_examples=75, deadline=None)
+@settings(max_examples=few(25, of=75), deadline=None)
 @given(built_cases())
 def test_a_network_that_exists_is_found(built: tuple[Case, str]) -> None:
     case, form = built

@@ -15,13 +15,17 @@ from hypothesis import strategies as st
 
 from antecurve.cli.main import run
 from antecurve.pipeline import Design
+from long_form import few
 
 # What a bound finds late is no matter here.
 pytestmark = pytest.mark.usefixtures("hurried_bounds")
 FEW = settings(
-    max_examples=15, deadline=None, suppress_health_check=list(HealthCheck), derandomize=True
+    max_examples=few(6, of=15),
+    deadline=None,
+    suppress_health_check=list(HealthCheck),
+    derandomize=True,
 )
-MANY = settings(FEW, max_examples=60)
+MANY = settings(FEW, max_examples=few(20, of=60))
 
 
 def _invoke(folder: Path, *arguments: str) -> tuple[int, str]:

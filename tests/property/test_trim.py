@@ -200,6 +200,7 @@ def check_best(
         assert result.searches[count - 1].proved
 
 
+@pytest.mark.sweep(6)
 @pytest.mark.parametrize(
     ("form", "series"), list(zip(form_names(), itertools.cycle(("E24", "E48", "E96", "E96"))))
 )
@@ -210,6 +211,7 @@ def test_the_best_single_change(form: str, series: str) -> None:
     check_best(picked, job, measured, most=1, seed=seed + 100)
 
 
+@pytest.mark.sweep(1)
 @pytest.mark.parametrize("form", ["foster-1", "cauer-2", "cascade-long-first"])
 def test_the_best_pair_of_changes(form: str) -> None:
     """Of a small stock, so that all pairs can be looked at: about 150,000 of each form."""
