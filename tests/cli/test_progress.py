@@ -57,6 +57,7 @@ def test_design_shows_search_and_then_builds(shown: Callable[..., str], tmp_path
     assert "100%" in text
 
 
+@pytest.mark.sweep(3)
 @pytest.mark.parametrize(
     ("arguments", "title"),
     [

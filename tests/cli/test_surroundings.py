@@ -240,6 +240,7 @@ def curve_names(*arguments):
 SIGNALS = {signal.SIGINT: "interrupted", signal.SIGTERM: "terminated"}
 
 
+@pytest.mark.sweep(5)
 @pytest.mark.parametrize("number", SIGNALS, ids=lambda s: s.name)
 @pytest.mark.parametrize("moment", STOPPED)
 def test_a_signal_at_an_awkward_moment_stops_the_run(

@@ -5,13 +5,15 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
-from hypothesis import given
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from antecurve.report.table_layout import GAP, table_blocks, wrapped
 from antecurve.report.text_table import TextTable, column, table_of
 
 WORDS = st.sampled_from(("a", "bc", "1.234", "kΩ", "-0.05", "parallel", "polypropylene"))
+# Beside other work a draw may take seconds.
+BESIDE_OTHER_WORK = settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
 TEXTS = st.lists(WORDS, min_size=1, max_size=4).map(" ".join)
 
 
@@ -31,6 +33,7 @@ def tables(draw: st.DrawFn) -> TextTable:
     )
 
 
+@BESIDE_OTHER_WORK
 @given(tables(), st.integers(1, 100))
 def test_every_word_is_whole_and_every_column_once(content: TextTable, width: int) -> None:
     blocks = table_blocks(content, width)
@@ -50,6 +53,7 @@ def test_every_word_is_whole_and_every_column_once(content: TextTable, width: in
         assert all(len(line) <= limit for line, limit in lines)
 
 
+@BESIDE_OTHER_WORK
 @given(tables(), st.integers(1, 100))
 def test_a_block_is_wider_only_where_one_column_by_itself_is(
     content: TextTable, width: int
