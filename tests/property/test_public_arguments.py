@@ -16,6 +16,7 @@ import pickle
 import pkgutil
 import tomllib
 import warnings
+import zlib
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -41,6 +42,7 @@ from antecurve.switched.request import BoxJob, SwitchPosition
 from antecurve.synthesis import own_starts
 from antecurve.synthesis.formula_text import numeric_formulas
 from antecurve.synthesis.formulas import form_formulas
+from long_form import LONG_FORM
 
 for _module in pkgutil.walk_packages(antecurve.__path__, "antecurve."):
     if ".cli" not in _module.name and not _module.name.endswith("__main__"):
@@ -213,6 +215,12 @@ OWN: dict[str, dict[str, Any]] = {
 """Arguments that differ from what their name alone says."""
 
 
+def _wrong_of(named: str) -> list[Any]:
+    """The wrong values of an argument: a third, another one for each, and all in the long form."""
+    step = 1 if LONG_FORM else 3
+    return list(WRONG.values())[zlib.crc32(named.encode()) % step :: step]
+
+
 def _numbers(value: Any) -> list[float]:
     if isinstance(value, float):
         return [value]
@@ -259,7 +267,7 @@ def test_wrong_arguments_end_in_an_error_of_the_package(name: str, valid: dict[s
     for argument in arguments if name in SLOW else inspect.signature(NAMES[name]).parameters:
         if argument in {"self", "executor", "progress", "builds_progress"}:
             continue
-        for wrong in WRONG.values():
+        for wrong in _wrong_of(f"{name} {argument}"):
             if argument == "folder" and isinstance(wrong, str):
                 continue  # a name like any other
             faults.append(_refused_or_sound(name, argument, {**arguments, argument: wrong}))

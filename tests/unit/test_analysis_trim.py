@@ -39,7 +39,7 @@ JOB = Job(
     loading=LOADING,
     target=Target(level_tolerance_db=2.0),
     network=NetworkRequest(),
-    resistors=Stock("E24", 0.01, (100.0, 1e6), 1, ("series", "parallel")),
+    resistors=Stock("E12", 0.01, (100.0, 1e6), 1, ("series", "parallel")),
     capacitors=Stock("E12", 0.025, (22e-12, 1e-7), 1, ("parallel",)),
 )
 FITTED = {"C1": 7.28e-9, "C2": 2.02e-9}
@@ -141,7 +141,7 @@ def test_a_change_that_promises_nothing_is_not_advised() -> None:
     measured["C1"] *= 1.004
     wide = replace(
         JOB,
-        resistors=replace(JOB.resistors, series="E12", tolerance=0.5),
+        resistors=replace(JOB.resistors, tolerance=0.5),
         capacitors=replace(JOB.capacitors, tolerance=0.5, value_range=(1e-9, 1e-7)),
     )
     result = trim(PICKED, wide, measured=measured, meter=EXACT, most_changes=2)

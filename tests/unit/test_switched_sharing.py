@@ -72,6 +72,7 @@ def test_a_level_that_few_exact_networks_have_is_no_fault() -> None:
     assert looked_at.makes_every_curve()
 
 
+@pytest.mark.seldom
 def test_zeros_and_throws_prove_positions_of_other_sections() -> None:
     # Flat takes two throws of a cascade. Its second pair makes the treble zero: R3 C2 = T3.
     job = replace(JOB, network=NetworkRequest(forms=("cascade-long-first",)))
@@ -79,9 +80,14 @@ def test_zeros_and_throws_prove_positions_of_other_sections() -> None:
     assert looked_at.proved_count("cascade-long-first", 9) == 2
 
 
-def test_four_curves_of_one_shelf_need_two_switched_positions() -> None:
+@pytest.fixture(scope="module")
+def of_four() -> Sharings:
+    return sharings(*FOUR)
+
+
+def test_four_curves_of_one_shelf_need_two_switched_positions(of_four: Sharings) -> None:
     # Foster's first form: R1 C1 = T1 is common; R2 C2 = T3 and R2/R1 = c2/c1 are not.
-    looked_at = sharings(*FOUR)
+    looked_at = of_four
     assert fewest(looked_at) == 2
     (shared,) = looked_at.exact(2)
     assert (shared.form, shared.switched) == ("foster-1", {"R2", "C2"})
@@ -90,10 +96,10 @@ def test_four_curves_of_one_shelf_need_two_switched_positions() -> None:
     assert all(set(c.refs) & shared.switched for c in shared.conflicts)
 
 
-def test_the_poles_follow_from_the_element_formulas() -> None:
+def test_the_poles_follow_from_the_element_formulas(of_four: Sharings) -> None:
     # With R1, C1, R3, R4 in common g = Rp c1/R1 and c0 = (R3 + Rp + Rs) g/Rp in each position, so
     # that T4 = c0 T1 T3/T2: worked by hand from the partial fractions of the curve.
-    (shared,) = sharings(*FOUR).exact(2)
+    (shared,) = of_four.exact(2)
     logs = shared.solved.logs[0]
     poles = chosen_poles(shared, logs)
     for position, contact in zip(FOUR, shared.joint.contacts, strict=True):
