@@ -7,7 +7,14 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from playback_units import CONDITIONS, Unit, by_tolerance, known_exactly, square_capture
+from playback_units import (
+    CONDITIONS,
+    Unit,
+    by_tolerance,
+    known_exactly,
+    square_capture,
+    sweep_capture,
+)
 
 from antecurve.errors import InputError
 from antecurve.judge.batch import judge_batch
@@ -201,7 +208,8 @@ def test_a_high_corner_beyond_half_the_sampling_rate_is_not_claimed(corner_hz: f
 
 def test_a_batch_keeps_the_sign_of_the_deviation() -> None:
     unit = Unit(treble_s=95e-6, low_corner_hz=1.0)
-    batch = judge_batch({"a": [record(unit)]}, by_tolerance(), conditions=CONDITIONS, workers=1)
+    swept = sweep_capture(unit, np.random.default_rng(1))
+    batch = judge_batch({"a": [swept]}, by_tolerance(), conditions=CONDITIONS, workers=1)
     verdict = batch.entries[0].verdict
     assert verdict is not None
     # A longer treble time constant cuts more.
