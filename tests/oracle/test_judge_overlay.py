@@ -14,6 +14,7 @@ from antecurve.judge.capture import ObservationSettings
 from antecurve.judge.observation import Prediction
 from antecurve.judge.overlay import Overlay
 from antecurve.judge.two_channel import TwoChannelRecord
+from long_form import few
 
 IDEAL = Unit(low_corner_hz=0.0, high_corner_hz=0.0)
 
@@ -139,8 +140,8 @@ def test_octaves_are_split_into_what_they_hold(monkeypatch: pytest.MonkeyPatch) 
 def test_noise_alone_is_no_distortion_in_any_octave() -> None:
     rng = np.random.default_rng(45)
     seen = 0
-    for _ in range(2):
+    for _ in range(few(1, of=2)):
         record = two_channel_record(IDEAL, rng, signal="music", seconds=3.0, noise_db=-60.0)
         seen += int(np.count_nonzero(~np.isnan(overlay(record).octave_distortion_db)))
-    # Twenty octaves at four standard deviations: one in two thousand tests by chance.
+    # Of twenty octaves at four standard deviations: one in two thousand tests by chance.
     assert seen == 0
