@@ -175,6 +175,7 @@ def test_the_network_is_not_in_the_path() -> None:
     assert np.max(np.abs(one - other)) < 1e-6
 
 
+@pytest.mark.seldom
 def test_ratios_beside_a_square_wave() -> None:
     """A joint fit is as sure as the better of the two, and holds the truth."""
     unit = Unit(treble_s=78e-6)

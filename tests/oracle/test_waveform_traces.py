@@ -93,6 +93,7 @@ def _by_inverse_laplace(chain: ZeroPoleGain[complex], wave: SquareWave, time: fl
     return float(wave.amplitude_v * (final + 2 * total))
 
 
+@pytest.mark.sweep(1)
 @pytest.mark.parametrize(
     ("frequency", "playback"), [(300.0, None), (100.0, Playback("fault", high_corner_hz=20e3))]
 )
@@ -121,6 +122,7 @@ def _by_fourier(
     return np.asarray(wave.amplitude_v * terms.sum(axis=1))
 
 
+@pytest.mark.sweep(3)
 @pytest.mark.parametrize("frequency", [50.0, 1000.0, 10e3, 100e3])
 @pytest.mark.parametrize("rise", [0.05, 0.5])
 def test_trapezoids_equal_their_fourier_series(frequency: float, rise: float) -> None:
@@ -223,6 +225,7 @@ def _emphasis() -> ZeroPoleGain[complex]:
     return ZeroPoleGain((3180e-6 + 0j, 75e-6 + 0j), (318e-6 + 0j, complex(0.5e-6 / math.pi)))
 
 
+@pytest.mark.sweep(1)
 @pytest.mark.parametrize("form", FORMS)
 def test_peak_and_slew_are_those_of_a_dense_trace(form: str) -> None:
     network = _network(form)

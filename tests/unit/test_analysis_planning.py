@@ -177,6 +177,7 @@ def test_level_and_mismatch_count_as_well() -> None:
     assert both.confirmed.fraction == pytest.approx(good / both.confirmed.trials, abs=1e-12)
 
 
+@pytest.mark.seldom
 def test_parts_off_one_reel_match_better() -> None:
     """What correlates is alike in both channels: looser grades keep the same mismatch."""
     apart = _plan(limit_db=0.5, mismatch_limit_db=0.25)

@@ -106,6 +106,7 @@ def test_forms_that_are_one_network_are_one_line() -> None:
     assert result.forms[0].spread_p95_db == result.shortlist[0].spread_p95_db
 
 
+@pytest.mark.seldom
 def test_a_pick_by_build_leads_by_percentile() -> None:
     job = parse_job(
         {

@@ -114,6 +114,7 @@ def test_pick_by_build_is_no_worse_in_spread(pick_result: PickResult) -> None:
     assert built.search.gap_db == built.search.objective_db - built.search.lower_bound_db > 0.0
 
 
+@pytest.mark.seldom
 def test_build_pick_is_proved_where_tolerances_are_small() -> None:
     """With parts of 0.01 % the window soon reaches beyond the percentile."""
     job = _job()
@@ -352,6 +353,7 @@ def test_pick_requests_are_checked(field: str, request_of: object) -> None:
         request_of()  # type: ignore[operator]
 
 
+@pytest.mark.seldom
 def test_an_unproved_pick_has_exact_values_and_says_what_is_not_proved() -> None:
     """Far from any exact network the exact values of the form are given all the same."""
     job = parse_job(
@@ -436,6 +438,7 @@ def test_an_output_resistance_below_what_parts_make_is_named(
     assert caught.value.limit == "network.output_resistance_max"
 
 
+@pytest.mark.seldom
 def test_shortlist_keeps_the_error_limit_and_differs(pick_result: PickResult) -> None:
     for limit in (0.1, None):
         job = _job()

@@ -175,6 +175,7 @@ def test_a_pair_tells_both_and_says_when_levels_differ(default_design: Design) -
             assert "dB higher, or add" in text
 
 
+@pytest.mark.seldom
 def test_own_exact_values_say_how_they_stand_to_the_table(default_design: Design) -> None:
     elements = tuple(p.element for p in default_design.picked.positions)
     network = replace(default_design.job.network, elements=elements)

@@ -141,6 +141,7 @@ def test_equal_levels_need_a_third() -> None:
     assert fewest(looked_at) == 3
 
 
+@pytest.mark.seldom
 def test_a_narrow_level_tolerance_asks_for_as_much() -> None:
     # Levels of the four lie 2.6 dB apart, more than 1 dB to either side holds.
     narrow = replace(ONE_FORM, target=Target(level_tolerance_db=1.0))
