@@ -71,7 +71,7 @@ def _no_run_without_end() -> Iterator[None]:
     faulthandler.unregister(signal.SIGVTALRM)
 
 
-@pytest.mark.sweep(3)
+@pytest.mark.sweep(2)
 @pytest.mark.usefixtures("hurried_bounds")
 @pytest.mark.parametrize("shape", SHAPES)
 def test_any_shape_ends(

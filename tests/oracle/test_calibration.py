@@ -187,6 +187,7 @@ def test_normal_parts_have_the_interval_of_their_posterior() -> None:
     assert np.all(np.mean(widths, axis=0) < 2.0 * np.linalg.norm(network.errors[:6], axis=1))
 
 
+@pytest.mark.sweep(2)
 @pytest.mark.parametrize(("index", "off"), [(1, 0.06), (3, -0.07), (0, 0.05), (2, 0.05)])
 def test_a_part_outside_its_tolerance_is_named(index: int, off: float) -> None:
     values = VALUES.copy()

@@ -199,7 +199,7 @@ def clean_verdict() -> Verdict:
     return judged(squares(SOUND, 200.0, 23.0, setup=BenchSetup()))
 
 
-@pytest.mark.sweep(1)
+@pytest.mark.seldom
 @pytest.mark.parametrize("worse", [SOUND, peaked(1.0, 300.0)], ids=["alike", "unlike"])
 def test_a_noisy_capture_undoes_nothing(worse: ShapedUnit) -> None:
     """Ten times the noise; even where it shows another response (touched, disturbed)."""

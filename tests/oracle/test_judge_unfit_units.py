@@ -81,7 +81,7 @@ def test_linear_units_are_not_said_to_be_unfit() -> None:
 def test_defects_are_seen(name: str) -> None:
     """In each of two records; the study has six of each defect."""
     samples, words = SEEN[name]
-    for seed in range(2):
+    for seed in range(few(1, of=2)):
         capture, path = defective_record(name, seed, square_hz=200.0, samples=samples)
         findings = [f for f in record_findings_by_truth(capture, path) if f.forbids_pass]
         assert any(words in f.text.lower() for f in findings), (seed, [f.text for f in findings])

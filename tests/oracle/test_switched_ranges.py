@@ -57,6 +57,7 @@ CASES = [(name, arm.name, 150e-12) for name in CURVES for arm in CANONICAL]
 CASES += [("disc, 50 kHz", arm.name, 0.0) for arm in ARMS]
 
 
+@pytest.mark.sweep(10)
 @pytest.mark.parametrize(("name", "form", "load_capacitance"), CASES)
 def test_no_exact_network_lies_outside(name: str, form: str, load_capacitance: float) -> None:
     curve = CURVES[name]

@@ -64,6 +64,7 @@ def _space(case: Case, *, sorted_branches: bool) -> Space:
     return Space(NetworkModel(case.topology, case.job), places, exchanges)
 
 
+@pytest.mark.sweep(8)
 @pytest.mark.parametrize("form", form_names())
 def test_search_lists_what_brute_force_lists(form: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """With boxes down to six combinations everything hangs on the bounds."""

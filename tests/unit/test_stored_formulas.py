@@ -29,7 +29,7 @@ from antecurve.synthesis.formulas import form_formulas
 FILE = Path(antecurve.report.__file__).parent / "formulas.json.gz"
 
 
-@pytest.mark.sweep(4)
+@pytest.mark.sweep(3)
 @pytest.mark.parametrize("form", storable_forms())
 def test_kept_formulas_are_the_derived_ones(form: str) -> None:
     assert json.loads(gzip.decompress(FILE.read_bytes()))[form] == derived_formulas(form)

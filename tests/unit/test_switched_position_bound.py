@@ -30,6 +30,7 @@ def _least_db(position: PositionSpace) -> float:
     return float(dense_errors(topology, job, space.values(indices), points=9).min())
 
 
+@pytest.mark.seldom
 def test_no_position_is_below_the_bound_of_an_early_stop(monkeypatch: pytest.MonkeyPatch) -> None:
     job = default_job()
     small = {"series": "E3", "parts_per_position": 1}

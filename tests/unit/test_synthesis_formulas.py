@@ -141,7 +141,7 @@ def _roots(equation: Any, name: str, known: dict[str, float]) -> list[float]:
     return [r.real for r in roots if abs(r.imag) < 1e-9 * abs(r) and r.real > 0]
 
 
-@pytest.mark.sweep(12)
+@pytest.mark.sweep(8)
 @pytest.mark.parametrize(("curve", "form"), CASES)
 def test_numbers_put_into_the_formulas_are_the_exact_values(curve: str, form: str) -> None:
     formulas = form_formulas(form, EVERY[curve][0])
