@@ -116,7 +116,7 @@ def test_files_and_the_other_channel(
     done = invoke(capsys, *arguments)
     assert done.code == 1 and "Match of the channels" in done.out
     assert "PASS" in done.out and "Every time constant agrees" in done.out
-    assert "at the output then shows. Before a coupling capacitor it shows by" in done.out
+    assert "at the output then shows. Compression before a coupling capacitor changes" in done.out
     page = (tmp_path / "unit" / "test-report.html").read_text(encoding="utf-8")
     assert "A-17 &lt;b&gt;" in page and "25 November" in page and "PASS" in page
     assert page.count('<figure class="plot"') == 3 and "tweeters" in page

@@ -15,6 +15,7 @@ REFUSED = {
     "spread d.json --builds abc": "--builds: received 'abc'; it must be a whole number",
     "spread d.json --builds=abc": "--builds: received 'abc'; it must be a whole number",
     "parts d.json --sets 0": "--sets: received '0'; it must be 1 or more",
+    "scope d.json --fault --unit-turnover 700": "--fault: its value is missing before --unit-turn",
     "loading d.json extra": "antecurve loading: received 'extra' beyond what it takes",
 }
 

@@ -94,6 +94,8 @@ def test_polarity_delay_and_gain() -> None:
     assert turned.delay_s - laid.delay_s == pytest.approx(48 / record.rate_hz, abs=1e-8)
     assert turned.gain_db - laid.gain_db == pytest.approx(20 * np.log10(2.0), abs=0.01)
     assert "upside down" in (laid.text + turned.text)
+    assert "output 4 µs early" in replace(laid, delay_s=-4e-6).text
+    assert "output 1.234 ms late" in replace(laid, delay_s=1.2341e-3).text
 
 
 def stepped_noise(time: np.ndarray, rng: np.random.Generator) -> np.ndarray:

@@ -453,7 +453,7 @@ def test_swapped_channels_of_a_bench_are_told_by_the_response() -> None:
     rng = np.random.default_rng([9, 1])
     record = two_channel_record(Unit(), rng, signal="multitone", noise_db=-70.0)
     swapped = TwoChannelRecord(RATE_HZ, record.volts, record.stimulus, stimulus_at="emf")
-    with pytest.raises(InputError, match="no unit as they are named, but one when swapped"):
+    with pytest.raises(InputError, match="wrong way round: a unit fits them only when swapped"):
         judge_unit(swapped, known_exactly(), conditions=CONDITIONS)
 
 

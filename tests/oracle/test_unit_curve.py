@@ -40,7 +40,7 @@ from antecurve.curves.model import Curve
 from antecurve.curves.tabulate import cut_rows
 from antecurve.judge import curve_guess
 from antecurve.judge.conformity import Decision
-from antecurve.judge.curve_guess import guess_unit_curve
+from antecurve.judge.curve_guess import guess_unit_curve, ranked_curves
 from antecurve.judge.deviation import Deviation
 from antecurve.judge.square_wave import SquareWaveCapture
 from antecurve.judge.sweep import SweepCapture
@@ -211,6 +211,25 @@ def test_a_unit_of_no_published_curve_is_said_to_fit_none() -> None:
     for constant, time_s in zip(guess.constants, played, strict=True):
         assert constant.low <= time_s <= constant.high
         assert f"{1e6 * constant.value:.4g} us" in guess.text
+
+
+@pytest.mark.parametrize(("off", "least", "most"), [(0.0, 0.0, 0.001), (0.3, 0.2, 0.7)])
+def test_none_of_the_published_curves_is_an_alternative(
+    off: float, least: float, most: float
+) -> None:
+    """A treble constant five standard deviations off was said to be that of a disc, over 99.9 %.
+
+    Against exp(14) of the departure stand a prior of three constants ten times as wide, exp(-7),
+    and forty curves that the other one may be near to, exp(-4): neither is sure.
+    """
+    disc = named_curve("disc")
+    other = replace(disc, zeros_s=(disc.zeros_s[0], disc.zeros_s[1] * (1.0 + off)))
+    level = _published(other, FREQUENCY) - _published(disc, FREQUENCY)
+    reach = np.full(FREQUENCY.size, 0.05)
+    guess = ranked_curves(Deviation(FREQUENCY, level, reach, 0.0 * reach, reach), disc)
+    assert guess.ranked[0].names[0] == "disc" and guess.ranked[0].probability > 0.999
+    assert least <= guess.none_probability <= most
+    assert ("None of the published curves" in guess.text) == guess.fits
 
 
 def test_cuts_are_those_of_one_pole() -> None:

@@ -40,6 +40,15 @@ READ: dict[str, str | bytes] = {
     + table(TIME * 1e6, ONE),
     "units of both axes in the description": "Horizontal Units: ms\nVertical Units: mV\nTime\tA\n"
     + table(TIME * 1e3, ONE * 1e3, sep="\t"),
+    "interval in three cells, its key with a colon": "Sample interval:,4e-06,s\nCH1 (V)\n"
+    + table(ONE),
+    "interval with a decimal comma": "Sample Interval:;4,0e-06;s\nIndex;CH1 (V)\n"
+    + table(ROWS, ONE, sep=";", comma=True),
+    "period of sampling in three cells": "Sampling period,4,us\nIndex,CH1 (V)\n"
+    + table(ROWS, ONE),
+    "increment in three cells, tabs": "Increment:\t4\tus\nCH1 (V)\n" + table(ONE),
+    "a probe above a row of units": "Sample interval:,4e-06,s\nProbe,10X\nPoint,Volt\n"
+    + table(ROWS, ONE),
     "rate in two cells above two columns": "Rate,250000\nIndex,Volt\n" + table(ROWS, ONE),
     "rate with its unit in the key": "Sample Rate (Hz),250000\nCH1 (V)\n" + table(ONE),
     "rate in kilosamples": "Sample rate: 250 kSa/s\nIndex,Volt\n" + table(ROWS, ONE),

@@ -252,7 +252,55 @@ def test_volts_that_no_file_states_are_said_to_be_assumed(tmp_path: Path) -> Non
         read = read_recording(path, ReadingOptions(stimulus=1))
         assert read.played is not None and read.played.output_in_volts
         assert read.played.assumed_volts == assumed == ("state --units" in read.understood)
-        assert "probe of 10 by the header taken as multiplied in" in read.understood
+        assert "probe of 10:1 by the header taken as multiplied in" in read.understood
+
+
+@pytest.mark.parametrize(
+    "line",
+    ["Probe,10X", "Probe attenuation, 10", "Probe: 10:1", "probe;x10", "Attenuation,1.0E+01,X"],
+)
+def test_a_probe_in_the_header_is_said_with_what_decides(line: str, tmp_path: Path) -> None:
+    path = written(tmp_path, f"{line}\nTime,CH1\ns,V\n" + table(TIME, ONE))
+    read = read_recording(path)
+    assert isinstance(read.capture, SquareWaveCapture)
+    assert read.capture.volts == pytest.approx(ONE, abs=1e-9)
+    assert "taken as multiplied in (if not, state 10V in --units)" in read.understood
+    decided = read_recording(path, ReadingOptions(units="s,10V"))
+    assert isinstance(decided.capture, SquareWaveCapture)
+    assert decided.capture.volts == pytest.approx(10.0 * ONE, abs=1e-8)
+    assert "in V times 10" in decided.understood and "probe" not in decided.understood
+    path = written(tmp_path, "Probe,1X\nTime (s),CH1 (V)\n" + table(TIME, ONE))
+    assert "probe" not in read_recording(path).understood
+
+
+@pytest.mark.parametrize(("name", "subtype"), [("r.wav", "PCM_24"), ("r.aiff", "PCM_16")])
+def test_samples_that_a_header_states_and_the_file_lacks_are_said(
+    name: str, subtype: str, tmp_path: Path
+) -> None:
+    """The recorder stopped: of a second a quarter is not in the file, and the rest is judged."""
+    soundfile = pytest.importorskip("soundfile")
+    noise = 0.1 * np.random.default_rng(2).standard_normal((48_000, 2))
+    noise[:, 1] += noise[:, 0]
+    soundfile.write(tmp_path / name, noise, 48_000, subtype)
+    whole = (tmp_path / name).read_bytes()
+    options = ReadingOptions(stimulus=1)
+    assert "missing" not in read_recording(tmp_path / name, options).understood
+    (tmp_path / name).write_bytes(whole[: -12_000 * 2 * int(subtype[-2:]) // 8])
+    read = read_recording(tmp_path / name, options)
+    assert "the last 250 ms of the 1 s that its header states are missing" in read.understood
+    assert read.capture.volts.size == 36_000  # type: ignore[attr-defined]
+
+
+def test_a_header_that_leaves_the_length_open_lacks_nothing(tmp_path: Path) -> None:
+    """A recorder that writes to a pipe states the largest size; here 0xFFFFFFFF."""
+    soundfile = pytest.importorskip("soundfile")
+    path = tmp_path / "record.wav"
+    soundfile.write(path, 0.1 * np.random.default_rng(3).standard_normal((8000, 2)), 48_000)
+    data = bytearray(path.read_bytes())
+    at = data.index(b"data") + 4
+    data[at : at + 4] = b"\xff" * 4
+    path.write_bytes(data)
+    assert "missing" not in read_recording(path, ReadingOptions(stimulus=1)).understood
 
 
 def test_a_square_wave_with_silence_about_it_is_no_capture(tmp_path: Path) -> None:

@@ -133,7 +133,8 @@ CAPTURE_GROUPS = (
                    choices=(("", "as the file says"), ("s", "s"), ("ms", "ms"), ("us", "µs"),
                             ("ns", "ns"))),
         JudgeField("units", "Units of the columns",
-                   "In order, for example us,mV or Hz,dB,deg; a dash leaves a column out."),
+                   "In order, for example us,mV or Hz,dB,deg. 10V is volts times 10, a dash leaves "
+                   "a column out."),
         JudgeField("decimal", "Decimal mark", "Where the file can be read in two ways.",
                    choices=(("", "as the file says"), ("point", "point"), ("comma", "comma"))),
     )),

@@ -93,8 +93,8 @@ Units = Annotated[
     Optional[str],  # noqa: UP045
     typer.Option(
         metavar="UNITS",
-        help="Units of the file's columns in order, for example us,mV or Hz,dB,deg; a dash leaves "
-        "a column out.",
+        help="Units of the file's columns in order, for example us,mV or Hz,dB,deg. 10V "
+        "is volts times 10, a dash leaves a column out.",
     ),
 ]
 DecimalMark = Annotated[

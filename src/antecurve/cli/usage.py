@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from difflib import get_close_matches
+from itertools import pairwise
 from typing import Any
 
 __all__ = ["usage_text"]
@@ -61,8 +62,24 @@ def usage_text(error: Any, words: Sequence[str], commands: Sequence[str]) -> str
         return f"command: received {given!r}; {meant}antecurve --help lists them all"
     extra = re.search(r"\(([^()]*)\)$", message)
     if extra and "unexpected" in message:
+        taken = _taken_for_a_value(error, words)
+        if taken:
+            return f"{taken[0]}: its value is missing before {taken[1]}; {help_asked}"
         return f"{command}: received {extra[1]!r} beyond what it takes; {help_asked}"
     return f"{message[:1].lower()}{message[1:]}; {help_asked}"
+
+
+def _taken_for_a_value(error: Any, words: Sequence[str]) -> tuple[str, str] | None:
+    """An option that took the next option for its value, and that one."""
+    params = getattr(getattr(error, "ctx", None), "command", None)
+    takes = {
+        option: not getattr(param, "is_flag", False)
+        for param in getattr(params, "params", ())
+        for option in param.opts
+        if option.startswith("-")
+    }
+    pairs = (p for p in pairwise(words) if takes.get(p[0]) and p[1] in takes)
+    return next(pairs, None)
 
 
 def _metavar(param: Any) -> str:

@@ -6,7 +6,7 @@ import math
 import re
 from dataclasses import dataclass
 
-__all__ = ["NO_UNIT", "ColumnUnit", "column_unit", "name_and_unit"]
+__all__ = ["NO_UNIT", "ColumnUnit", "column_unit", "name_and_unit", "stated_unit"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +64,7 @@ _UNITS = {
 }
 _IN_BRACKETS = re.compile(r"^(.*?)[\s_]*[(\[{]\s*([^()\[\]{}]+?)\s*[)\]}]$")
 _BEHIND = re.compile(r"^(.+?)(?:\s*/\s*|\s+in\s+|,\s*|[_ ]+)(\S+)$")
+_MULTIPLE = re.compile(r"(\d*\.?\d*[1-9]\d*|[1-9]\d*\.\d+)\s*([a-zA-Zµμ]\S*)$")
 _MEASURED = ("time", "frequency", "voltage", "level", "phase")
 
 
@@ -86,6 +87,28 @@ def column_unit(text: str) -> ColumnUnit:
     if re.match(r"db\b|db[vufmr]\b", spelling):
         return ColumnUnit("level", 1.0, "dB")
     return _UNITS.get(spelling.replace(" ", ""), ColumnUnit("unknown", 1.0, text.strip(" ()[]{}")))
+
+
+def stated_unit(text: str) -> ColumnUnit:
+    """Look up a unit that a user states, with a factor where a probe divides.
+
+    Parameters
+    ----------
+    text : str
+        Such as ``mV``, or ``10V`` for volts to be multiplied by 10.
+
+    Returns
+    -------
+    ColumnUnit
+        As `column_unit` tells it.
+    """
+    match = _MULTIPLE.match(text.strip())
+    if match is None:
+        return column_unit(text)
+    unit = column_unit(match[2])
+    return ColumnUnit(
+        unit.quantity, float(match[1]) * unit.factor, f"{unit.symbol} times {match[1]}"
+    )
 
 
 def name_and_unit(cell: str) -> tuple[str, ColumnUnit]:

@@ -36,12 +36,15 @@ class PlayedSignal:
         What it was made from; ``None`` for a file of another origin.
     as_recorded : bool
         Whether it is as an input recorded it, with network and unit bypassed.
+    missing : str
+        What is said of samples that its header states and the file lacks; empty for none.
     """
 
     samples: Floats
     rate_hz: int
     request: SignalRequest | None
     as_recorded: bool = False
+    missing: str = ""
 
 
 def signal_wav(signal: Signal) -> bytes:
@@ -108,7 +111,7 @@ def read_played_signal(path: Path | str) -> PlayedSignal:
         raise FileFormatError(str(path), "silence", "name the file that was played")
     request = request_in(sound.comment)
     as_recorded = request is not None and sound.comment.endswith(_AS_RECORDED)
-    return PlayedSignal(first, sound.rate_hz, request, as_recorded)
+    return PlayedSignal(first, sound.rate_hz, request, as_recorded, sound.missing_text)
 
 
 def request_in(comment: str) -> SignalRequest | None:

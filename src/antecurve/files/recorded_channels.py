@@ -12,10 +12,10 @@ from numpy.typing import NDArray
 
 from antecurve.checked import checked
 from antecurve.errors import FileFormatError, InputError
-from antecurve.files.column_units import column_unit
+from antecurve.files.column_units import stated_unit
 from antecurve.files.number_table import DECIMALS
 from antecurve.files.played_signal import read_played_signal
-from antecurve.files.sound import read_sound
+from antecurve.files.sound import read_commented_sound
 from antecurve.judge.capture import Capture
 from antecurve.judge.interruption import is_sweep
 from antecurve.judge.played_record import PlayedRecord, held_at_its_limit
@@ -92,8 +92,8 @@ class ReadingOptions:
 
     def __post_init__(self) -> None:
         for unit in (self.units or "").split(","):
-            if unit.strip() != "-" and column_unit(unit).quantity == "unknown":
-                raise InputError("units", unit, "use units such as s, ms, us, V, mV, Hz, dB, deg")
+            if unit.strip() != "-" and stated_unit(unit).quantity == "unknown":
+                raise InputError("units", unit, "use units such as s, us, V, mV, 10V, Hz, dB, deg")
         for name in ("channel", "stimulus", "idle"):
             number = getattr(self, name)
             if number is not None and number < 1:
@@ -105,7 +105,10 @@ class ReadingOptions:
                 "stimulus", self.stimulus, "name a channel or the file that was played"
             )
         if self.idle is not None and self.stimulus is None and self.played is None:
-            raise InputError("idle", self.idle, "crosstalk needs the stimulus; state it, too")
+            raise InputError(
+                "idle channel", self.idle,
+                "crosstalk is told beside the stimulus: state --stimulus N or FILE.wav as well",
+            )  # fmt: skip
         if self.idle is not None and self.idle in (self.channel, self.stimulus):
             raise InputError("idle", self.idle, "it must be a channel of its own")
         for name, allowed in (
@@ -232,11 +235,12 @@ def sound_channels(path: Path | str) -> Channels:
     MissingExtraError
         When the package that reads sound files is missing.
     """
-    samples, rate = read_sound(path)
-    time = np.arange(len(samples)) / rate
-    channels = list(samples.T)
+    sound = read_commented_sound(path)
+    time = np.arange(len(sound.samples)) / sound.rate_hz
+    channels = list(sound.samples.T)
     labels = ["re full scale"] * len(channels)
-    return Channels(str(path), time, channels, labels, "sound file", in_volts=False)
+    origin = f"sound file ({sound.missing_text})" if sound.missing_s else "sound file"
+    return Channels(str(path), time, channels, labels, origin, in_volts=False)
 
 
 def recorded(channels: Channels, asked: ReadingOptions) -> Recording:
@@ -407,6 +411,7 @@ def _beside_played(
         words += f", corrected for clocks that differ by {millionths:.{decimals}f} ppm"
     if file.request is not None and not file.request.cue:
         words += ", without a cue: one clock must have played and recorded it"
+    words += f"; of the played file {file.missing}" if file.missing else ""
     other = None if idle is None else idle[beside.inside]
     return Recording(
         record,

@@ -12,7 +12,7 @@ from pathlib import Path
 
 from antecurve.checked import checked
 from antecurve.errors import FileFormatError
-from antecurve.files.column_units import column_unit
+from antecurve.files.column_units import stated_unit
 from antecurve.files.named_table import named_capture
 from antecurve.files.number_table import NumberTable, number_table
 from antecurve.files.reading import read_bytes
@@ -105,7 +105,7 @@ def _with_units(table: NumberTable, units: Sequence[str]) -> NumberTable:
         table,
         columns=table.columns[:, kept],
         names=tuple(table.names[k] for k in kept),
-        units=tuple(column_unit(stated[k]) for k in kept),
+        units=tuple(stated_unit(stated[k]) for k in kept),
     )
 
 

@@ -13,6 +13,8 @@ from numpy.typing import NDArray
 from antecurve.errors import FileFormatError
 from antecurve.extras import require_extra
 from antecurve.files.reading import read_bytes
+from antecurve.files.sound_header import stated_frames
+from antecurve.quantities import format_quantity
 
 __all__ = ["SOUND_SUFFIXES", "Sound", "read_commented_sound", "read_sound", "sound_bytes"]
 
@@ -50,11 +52,25 @@ class Sound:
         Sampling rate [Hz].
     comment : str
         The comment of whoever wrote it, or empty.
+    missing_s : float
+        What its header states and the file lacks, as where a recorder was stopped [s].
     """
 
     samples: Floats
     rate_hz: int
     comment: str
+    missing_s: float = 0.0
+
+    @property
+    def missing_text(self) -> str:
+        """Say how much of what the header states the file lacks; empty where it is whole."""
+        if not self.missing_s:
+            return ""
+        whole = format_quantity(self.missing_s + len(self.samples) / self.rate_hz, "s")
+        return (
+            f"the last {format_quantity(self.missing_s, 's')} of the {whole} "
+            "that its header states are missing"
+        )
 
 
 def read_sound(path: Path | str) -> tuple[Floats, int]:
@@ -113,7 +129,9 @@ def read_commented_sound(path: Path | str) -> Sound:
                     "the file is damaged or too long; record ten seconds",
                 )  # fmt: skip
             samples = file.read(dtype="float64", always_2d=True)
-            sound = Sound(samples, int(file.samplerate), file.comment or "")
+            stated = max(file.frames, stated_frames(data))
+            missing_s = max(0, stated - len(samples)) / file.samplerate
+            sound = Sound(samples, int(file.samplerate), file.comment or "", missing_s)
     except (RuntimeError, TypeError):
         raise FileFormatError.unreadable(
             path, "no sound that can be read", "write it as WAV, FLAC or AIFF"

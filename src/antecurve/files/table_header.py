@@ -13,6 +13,9 @@ from antecurve.files.column_units import NO_UNIT, ColumnUnit, column_unit, name_
 __all__ = ["HeaderQuantity", "TableHeader", "header_quantity", "table_header"]
 
 _NUMBER = re.compile(r"[+-]?[\d.,]*\d[\d.,]*([eE][+-]?\d+)?$")
+_VALUE = re.compile(
+    _NUMBER.pattern + r"|\d[\d.]*\s*[x×]$|[x×]\s*10+$|\d+\s*:\s*\d+$", re.IGNORECASE
+)
 _QUANTITY = re.compile(
     r"\s*([+-]?\d[\d.,]*(?:[eE][+-]?\d+)?|[+-]?\.\d+(?:[eE][+-]?\d+)?)\s*([^\d\s,;()\[\]]\S*)?"
 )
@@ -139,10 +142,10 @@ def _names_and_units(
     known = [unit.quantity != "unknown" for unit in units]
     if all(known) and any(unit.quantity not in ("", "count", "other") for unit in units):
         first = _headings(above[-2:-1], places, width)
-        if first is None or any(_NUMBER.match(cell) for cell in first):
+        if first is None or any(_VALUE.match(cell) for cell in first):
             return empty[0], tuple(units), 1
         return tuple(name_and_unit(cell)[0] for cell in first), tuple(units), 2
-    if any(_NUMBER.match(cell) for cell in last):
+    if any(_VALUE.match(cell) for cell in last):
         return *empty, 0
     split = [name_and_unit(cell) for cell in last]
     return tuple(name for name, _ in split), tuple(unit for _, unit in split), 1
@@ -188,7 +191,10 @@ def _description(lines: Sequence[Line]) -> dict[str, str]:
         colon = re.match(r"([^:=;,\t]+)[:=](.*)$", line)
         filled = [cell for cell in cells if cell]
         if colon is not None:
-            pairs.setdefault(colon[1].strip(' "').lower(), colon[2].strip(' "'))
+            value = colon[2].strip(' "')
+            if value[:1] in (",", ";"):  # a key that ends with a colon, in a cell of its own
+                value = " ".join(c.strip(' "') for c in value.split(value[0]) if c.strip(' "'))
+            pairs.setdefault(colon[1].strip(' "').lower(), value)
         elif len(filled) < 2 or (" " in line and line.split() == cells):
             filled = [c.strip(' "') for c in re.split(r"[;,\t]", line) if c.strip()]
         if colon is None and len(filled) >= 2:

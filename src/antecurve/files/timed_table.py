@@ -42,8 +42,10 @@ _STEP_KEY = re.compile(
 )
 _TIME_UNIT_KEY = re.compile(r"(time|horizontal|x).*\bunits?\b|units? of time")
 _VOLT_UNIT_KEY = re.compile(r"(vertical|volt|y|ch|amplitude).*\bunits?\b|units? of volt")
-_PROBE_KEY = re.compile(r"\bprobe\b")
-_FACTOR = re.compile(r"\d+(\.\d+)?")
+_PROBE_KEY = re.compile(r"\bprobe\b|\batten(uation)?\b")
+_FACTOR = re.compile(
+    r"(\d+(?:\.\d+)?(?:e[+-]?\d+)?)\s*(?:[:/]\s*(\d+(?:\.\d+)?))?(?!.*\bdb\b)", re.IGNORECASE
+)
 _COUNT_KEY = re.compile(
     r"(number of |no\.? of )?(samples|points|data points)$|(record|memory) length$"
 )
@@ -253,7 +255,8 @@ def _channels(table: NumberTable, time_s: Floats, columns: Sequence[int], origin
         raise FileFormatError(
             table.path, "no column of volts", "state the units of its columns, as in --units s,V"
         )
-    origin += _promised(table) + _probe(table)
+    stated = any(" times " in table.units[k].symbol for k in columns)
+    origin += _promised(table) + ("" if stated else _probe(table))
     return Channels(
         table.path, time_s, volts, labels, origin, assumed=tuple(assumed), names=tuple(names)
     )
@@ -262,9 +265,13 @@ def _channels(table: NumberTable, time_s: Floats, columns: Sequence[int], origin
 def _probe(table: NumberTable) -> str:
     """A word on a probe in the header: instruments multiply its factor in by themselves."""
     for key, text in table.description.items():
-        factor = _FACTOR.search(text)
-        if _PROBE_KEY.search(key) and factor is not None:
-            return f", probe of {factor[0]} by the header taken as multiplied in"
+        match = _FACTOR.search(text) if _PROBE_KEY.search(key) else None
+        numbers = sorted(float(n) for n in match.groups("1")) if match is not None else [1.0, 1.0]
+        if numbers[0] > 0.0 and (factor := numbers[1] / numbers[0]) != 1.0:
+            return (
+                f", probe of {factor:g}:1 by the header taken as multiplied in (if not, state "
+                f"{factor:g}V in --units)"
+            )
     return ""
 
 

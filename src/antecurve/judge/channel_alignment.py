@@ -10,12 +10,18 @@ from numpy.typing import NDArray
 
 from antecurve.judge.channel_lines import Lines, Pair, lines_of, overlap
 from antecurve.judge.clock_drift import (
+    CellDelay,
     cell_delays,
     clock_difference,
+    drifting_clocks,
     refuse_wandering,
     stretch_delays,
 )
-from antecurve.judge.interruption import refuse_interruption, refuse_lagging_bands
+from antecurve.judge.interruption import (
+    gap_amid_tones,
+    refuse_interruption,
+    refuse_lagging_bands,
+)
 from antecurve.judge.response_estimate import HIGHEST_SHARE, LOWEST_HZ, Alignment, Channels
 from antecurve.judge.spectral_filter import (
     Response,
@@ -24,6 +30,7 @@ from antecurve.judge.spectral_filter import (
     quiet_samples,
     with_silence,
 )
+from antecurve.judge.tone_clock import tone_delays
 
 __all__ = ["aligned_channels"]
 
@@ -78,20 +85,15 @@ def aligned_channels(
     padded = with_silence(stimulus, rate_hz)
     flat = filtered(padded, flattening, samples=stimulus.size, rate_hz=rate_hz)
     pair = Pair(flat, output, rate_hz, tapers)
-    whole, polarity = _whole_delay(pair)
-    shifted, clocks = pair.shifted(whole), 0.0
-    for _ in range(_CLOCK_ROUNDS):
-        cells = cell_delays(shifted.flat, shifted.output, rate_hz)
-        refuse_interruption(stretch_delays(cells), rate_hz=rate_hz, name=name)
-        slope = clock_difference(
-            cells, shifted.flat.size, rate_hz=rate_hz, sweep=sweep, known=clocks != 0.0
-        )
-        if slope is None:
-            break
-        clocks = (1.0 + clocks) * (1.0 + slope) - 1.0
-        pair = replace(pair, output=by_other_clock(output, clocks))
-        whole, polarity = _whole_delay(pair)
-        shifted = pair.shifted(whole)
+    tones = None if sweep else _by_tones(pair, name=name)
+    if tones is not None:
+        pair, clocks, cells = tones
+        shifted, polarity, whole = _shifted(pair, clocks)
+        later = cell_delays(shifted.flat, shifted.output, rate_hz)
+        refuse_interruption(stretch_delays(later), rate_hz=rate_hz, name=name)
+    else:
+        pair, clocks, cells = _by_cells(pair, sweep=sweep, name=name)
+        shifted, polarity, whole = _shifted(pair, clocks)
     refuse_wandering(cells, rate_hz=rate_hz, name=name)
     lines = lines_of(shifted)
     late = _fine_delay(lines, rate_hz, polarity)
@@ -105,10 +107,65 @@ def aligned_channels(
     return Channels(shared, shifted.output, rate_hz, tapers, alignment, late, sweep, name)
 
 
-def _whole_delay(pair: Pair) -> tuple[int, int]:
+def _shifted(pair: Pair, clocks: float) -> tuple[Pair, int, int]:
+    """The pair without its whole delay, the polarity and that delay [samples].
+
+    Clocks that differ shift the middle of a record, which stays where it was.
+    """
+    whole, polarity = _whole_delay(pair, clocks * pair.flat.size / 2.0)
+    return pair.shifted(whole), polarity, whole
+
+
+def _by_tones(pair: Pair, *, name: str) -> tuple[Pair, float, list[CellDelay]] | None:
+    """The pair by one clock, the difference taken out, and what is left of delays.
+
+    None where the stimulus is no sum of tones that last.
+    """
+    output, clocks = pair.output, 0.0
+    cells: list[CellDelay] = []
+    for _ in range(_CLOCK_ROUNDS):
+        delays = tone_delays(pair.flat, pair.output, pair.rate_hz)
+        if delays is None:
+            return None
+        if delays.gap is not None:
+            raise gap_amid_tones(
+                name,
+                at_s=delays.gap.start / pair.rate_hz,
+                missing=delays.gap.missing,
+                rate_hz=pair.rate_hz,
+            )
+        if not delays.steady:
+            raise drifting_clocks(name, "phases turn to and fro over the record")
+        cells = delays.cells
+        if not delays.clock:
+            break
+        clocks = (1.0 + clocks) * (1.0 + delays.clock) - 1.0
+        pair = replace(pair, output=by_other_clock(output, clocks))
+    return pair, clocks, cells
+
+
+def _by_cells(pair: Pair, *, sweep: bool, name: str) -> tuple[Pair, float, list[CellDelay]]:
+    """The same of any signal, by delays of stretches and half octaves."""
+    output, clocks = pair.output, 0.0
+    for _ in range(_CLOCK_ROUNDS + 1):
+        shifted, _, _ = _shifted(pair, clocks)
+        cells = cell_delays(shifted.flat, shifted.output, pair.rate_hz)
+        refuse_interruption(stretch_delays(cells), rate_hz=pair.rate_hz, name=name)
+        slope = clock_difference(
+            cells, shifted.flat.size, rate_hz=pair.rate_hz, sweep=sweep, known=clocks != 0.0
+        )
+        if slope is None:
+            break
+        clocks = (1.0 + clocks) * (1.0 + slope) - 1.0
+        pair = replace(pair, output=by_other_clock(output, clocks))
+    return pair, clocks, cells
+
+
+def _whole_delay(pair: Pair, drifted: float) -> tuple[int, int]:
     """Delay in whole samples and polarity: the highest peak of the whitened correlation.
 
-    A signal that repeats has several, a square wave of either polarity: of those the least late.
+    A signal that repeats has several, a square wave of either polarity: of those the least late,
+    less what clocks have drifted by.
     """
     from scipy.fft import irfft
 
@@ -129,7 +186,7 @@ def _whole_delay(pair: Pair) -> tuple[int, int]:
     stands_out = highest > _STANDS_OUT * float(impulse.std())
     high = np.flatnonzero(height >= (_AS_HIGH if stands_out else 1.0) * highest)
     # Of one peak that lies between samples the higher one, of several the least late.
-    nearest = int(late[high[np.argmin(np.abs(late[high]))]])
+    nearest = int(late[high[np.argmin(np.abs(late[high] - drifted))]])
     about = high[np.abs(late[high] - nearest) <= _PEAK_SAMPLES]
     peak = int(about[np.argmax(height[about])])
     return int(late[peak]), 1 if impulse[peak] > 0 else -1

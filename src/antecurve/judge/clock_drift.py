@@ -22,6 +22,7 @@ __all__ = [
     "cell_delays",
     "clock_difference",
     "drifting_clocks",
+    "half_octaves",
     "refuse_wandering",
     "stretch_delays",
 ]
@@ -37,6 +38,7 @@ _HALF_OCTAVE = math.sqrt(2.0)
 _LEAST_LINES = 12  # of a cell: a peak of noise reaches 0.7 once in a thousand
 _SOUNDS = 1e-3  # of the power of the loudest stretch at these frequencies
 _COHERENT = 0.7  # of the correlation's largest: two delays within a cell have less, noise far less
+_AS_HIGH = 0.95  # of the highest peak: tones differ by their noise; of noise there is one peak
 _TAPERED = 1.4  # times the deviation: neighbouring lines share noise through the window
 _LEAST_DEVIATION = 1e-3  # samples: what tapering alone moves a delay by
 _FINER = 8  # points of the correlation a line: its peak to an eighth of a period of the band
@@ -110,7 +112,7 @@ def cell_delays(flat: Floats, output: Floats, rate_hz: float) -> list[CellDelay]
     moment = (rfft(flat * np.arange(float(length)), axis=1) * one.conj()).real
     angle = 2.0 * math.pi * np.arange(power.shape[1]) / length
     told = []
-    for lines, middle_hz in _half_octaves(rate_hz, length):
+    for lines, middle_hz in half_octaves(rate_hz, length=length):
         level = power[:, lines].sum(axis=1)
         for stretch in np.flatnonzero(level > _SOUNDS * level.max()):
             delay = _delay(cross[stretch, lines], angle[lines], length)
@@ -122,8 +124,21 @@ def cell_delays(flat: Floats, output: Floats, rate_hz: float) -> list[CellDelay]
     return told
 
 
-def _half_octaves(rate_hz: float, length: int) -> Iterator[tuple[slice, float]]:
-    """Lines of half octaves, and their middle [Hz]."""
+def half_octaves(rate_hz: float, *, length: int) -> Iterator[tuple[slice, float]]:
+    """Divide lines of a stretch into half octaves, from 300 Hz up.
+
+    Parameters
+    ----------
+    rate_hz : float
+        Sampling rate [Hz].
+    length : int
+        Samples of the stretch.
+
+    Yields
+    ------
+    tuple of slice and float
+        The lines, at least a dozen, and the middle of the half octave [Hz].
+    """
     low_hz = _LOWEST_HZ
     while low_hz * _HALF_OCTAVE < _HIGHEST_SHARE * rate_hz:
         first, last = (math.ceil(f * length / rate_hz) for f in (low_hz, low_hz * _HALF_OCTAVE))
@@ -142,7 +157,7 @@ def _delay(cross: Complex, angle: Floats, length: int) -> tuple[float, float] | 
         return None
     size = next_fast_len(_FINER * cross.size)
     correlation = ifft(cross, size) * (size / total)
-    peak = int(np.argmax(np.abs(correlation)))
+    peak = _least_late(np.abs(correlation))
     if abs(correlation[peak]) < _COHERENT:
         return None
     lag = (peak if peak < size / 2 else peak - size) * length / size
@@ -156,6 +171,14 @@ def _delay(cross: Complex, angle: Floats, length: int) -> tuple[float, float] | 
     remains = weight * away * (phase + late * away)
     deviation = _TAPERED * float(np.sqrt(remains @ remains)) / information
     return lag + late, max(deviation, _LEAST_DEVIATION)
+
+
+def _least_late(height: Floats) -> int:
+    """Index of the highest peak; of several, as a few tones make them, that of the least delay."""
+    beside = np.maximum(np.roll(height, 1), np.roll(height, -1))
+    peaks = np.flatnonzero((height >= beside) & (height >= _AS_HIGH * height.max()))
+    late = np.minimum(peaks, height.size - peaks)
+    return int(peaks[np.argmin(late)])
 
 
 def clock_difference(
@@ -219,7 +242,7 @@ def stretch_delays(cells: list[CellDelay]) -> Floats:
         Delays [samples], in the order of time.
     """
     delays = []
-    for stretch in range(_STRETCHES):
+    for stretch in sorted({c.stretch for c in cells}):
         own = [c for c in cells if c.stretch == stretch]
         weight = np.array([c.deviation for c in own]) ** -2.0
         information = float(weight.sum())

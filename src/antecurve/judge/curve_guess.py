@@ -8,7 +8,8 @@ the curve's inverse at octaves, re its mean, normal with the covariance
 
 with u the standard uncertainty, u_0 what a sound unit does beside its constants, and c_n what each
 time constant, a low and a high corner do within their usual departures.  Probabilities are by
-Bayes' theorem with equal priors; curves that differ in name alone count once.
+Bayes' theorem with equal priors; curves that differ in name alone count once.  That none of them
+fits is one more alternative: constants ten times as far off about any of them, or a decibel beside.
 """
 
 from __future__ import annotations
@@ -41,6 +42,9 @@ Floats = NDArray[np.float64]
 _PER_OCTAVE = 1.0  # a response of first-order corners has about one independent value an octave
 _BESIDE_DB = 0.15  # of a sound unit beside its constants: half of what good units are sold with
 _OF_CONSTANT = 0.05  # standard departure of a time constant: parts of 5 % and 2.5 % together
+_OTHERS = ((0.5, 0.15), (0.5, 1.0))
+"""Departure of time constants and dB beside them, of a unit set to no published curve: one by other
+constants, and one with a shape or a fault of its own."""
 _LOW_CORNER_HZ, _HIGH_CORNER_HZ = 5.0, 100e3  # usual ends of a unit; an effect of this size
 _LEVEL_DB = 100.0  # of the level, which is free
 _ROUNDS = 3  # the curve that the fit starts from may lack a constant of the unit
@@ -59,7 +63,7 @@ class RankedCurve(Result):
     names : tuple of str
         Its names in the catalogue; several where curves have the same time constants.
     probability : float
-        Of all published curves, 0 to 1.
+        Of all published curves, if it is set to one of them, 0 to 1.
     largest_db : float
         Largest magnitude of the unit's deviation from it over the band, re the mean [dB].
     """
@@ -83,14 +87,17 @@ class CurveGuess(Result):
         Whether a sound unit set to it may have the response.
     constants : tuple of FittedValue
         The unit's own time constants, where it was fitted.
+    none_probability : float
+        Probability that it is set to none of them, 0 to 1.
     """
 
-    _keys: ClassVar = ("curve:curve.name", "ranked", "fits", "constants")
+    _keys: ClassVar = ("curve:curve.name", "ranked", "fits", "constants", "none_probability")
 
     curve: Curve
     ranked: tuple[RankedCurve, ...]
     fits: bool
     constants: tuple[FittedValue, ...] = ()
+    none_probability: float = 0.0
 
     @property
     def text(self) -> str:
@@ -104,12 +111,14 @@ class CurveGuess(Result):
                 f"{name}: off by up to {best.largest_db:.1f} dB. Next comes {other}, "
                 f"{second.largest_db:.1f} dB{self._own_constants}"
             )
-        likely = best.probability > _EVEN
+        published = 1.0 - self.none_probability
+        likely = best.probability * published > _EVEN
         told = "set to" if likely else "the captures don't tell which curve it is set to: perhaps"
         return (
-            f"{told} {name} with a probability of {_share(best.probability)}. "
-            f"Next comes {other}, {_share(second.probability)}: off by up to "
-            f"{second.largest_db:.1f} dB, against {best.largest_db:.1f} dB"
+            f"{told} {name} with a probability of {_share(best.probability * published)}. "
+            f"Next comes {other}, {_share(second.probability * published)}: off by up to "
+            f"{second.largest_db:.1f} dB, against {best.largest_db:.1f} dB. "
+            f"None of the published curves: {_share(self.none_probability)}"
         )
 
     @property
@@ -232,29 +241,44 @@ def ranked_curves(deviation: Deviation, judged_by: Curve) -> CurveGuess:
         for k in order
     )
     (_, mean_square, _), best = weighed[order[0]]
-    return CurveGuess(best[0], ranked, mean_square < _FITS)
+    none = np.array([
+        _weight(level, standard, frequency, same[0], of_constant=share, beside_db=beside)[0]
+        for same in groups.values() for share, beside in _OTHERS
+    ])  # fmt: skip
+    against = np.exp(evidence - none.max()).sum() / np.exp(none - none.max()).mean()
+    none_probability = float(1.0 / (1.0 + against))
+    fits = mean_square < _FITS and none_probability < _EVEN
+    return CurveGuess(best[0], ranked, fits, none_probability=none_probability)
 
 
 def _weight(
-    level: Floats, standard: Floats, frequency: Floats, curve: Curve
+    level: Floats,
+    standard: Floats,
+    frequency: Floats,
+    curve: Curve,
+    *,
+    of_constant: float = _OF_CONSTANT,
+    beside_db: float = _BESIDE_DB,
 ) -> tuple[float, float, float]:
     """Log evidence of a curve, mean square of the residual, and its largest value [dB]."""
     residual = level + level_db(curve, frequency, published=True)
     residual = residual - residual.mean()
-    columns = np.array([np.full(frequency.size, _LEVEL_DB), *_departures(curve, frequency)])
-    covariance = np.diag(standard**2 + _BESIDE_DB**2) + columns.T @ columns
+    columns = np.array(
+        [np.full(frequency.size, _LEVEL_DB), *_departures(curve, frequency, of_constant)]
+    )
+    covariance = np.diag(standard**2 + beside_db**2) + columns.T @ columns
     root = np.linalg.cholesky(covariance)
     white = np.linalg.solve(root, residual)
     evidence = -0.5 * float(white @ white) - float(np.log(np.diag(root)).sum())
     return evidence, float(white @ white) / frequency.size, float(np.abs(residual).max())
 
 
-def _departures(curve: Curve, frequency: Floats) -> list[Floats]:
+def _departures(curve: Curve, frequency: Floats, of_constant: float) -> list[Floats]:
     """What the constants of a unit and its ends do within their usual departures [dB]."""
     nominal = level_db(curve, frequency, published=True)
     moved = [replace(curve, zeros_s=times) for times in _each_moved(curve.zeros_s)]
     moved += [replace(curve, poles_s=times) for times in _each_moved(curve.poles_s)]
-    share = _OF_CONSTANT / _STEP
+    share = of_constant / _STEP
     columns = [share * (level_db(m, frequency, published=True) - nominal) for m in moved]
     low = -10.0 * np.log10(1.0 + (_LOW_CORNER_HZ / frequency) ** 2)
     high = -10.0 * np.log10(1.0 + (frequency / _HIGH_CORNER_HZ) ** 2)

@@ -17,6 +17,7 @@ from antecurve.judge.clicks import is_spike
 
 __all__ = [
     "CLICK",
+    "gap_amid_tones",
     "is_sweep",
     "refuse_interrupted_sweep",
     "refuse_interruption",
@@ -108,6 +109,32 @@ def _interrupted(name: str, sign: str) -> InputError:
         f"an interrupted record: {sign}",
         "close other programs, enlarge the interface's buffer, and record again",
     )
+
+
+def gap_amid_tones(name: str, *, at_s: float, missing: float | None, rate_hz: float) -> InputError:
+    """Make the error for tones of which samples were lost.
+
+    Parameters
+    ----------
+    name : str
+        How messages call the record.
+    at_s : float
+        About where [s].
+    missing : float or None
+        Samples, give or take what the signal repeats after; ``None`` where the tones leave it open.
+    rate_hz : float
+        Sampling rate [Hz].
+
+    Returns
+    -------
+    InputError
+        To be raised.
+    """
+    if missing is None:
+        return _interrupted(name, f"samples are missing at {at_s:.2g} s")
+    done = "missing" if missing > 0.0 else "too many"
+    size = f"{1e3 * abs(missing) / rate_hz:.3g} ms"
+    return _interrupted(name, f"{size} {done} at {at_s:.2g} s, give or take whole periods")
 
 
 def is_sweep(stimulus: Floats, rate_hz: float) -> bool:

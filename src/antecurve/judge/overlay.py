@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from antecurve.arrays import even_turns
 from antecurve.judge.response_estimate import Channels
 from antecurve.judge.spectral_filter import Response
+from antecurve.quantities import format_quantity
 from antecurve.results import Result, column_rows
 
 __all__ = ["Overlay", "laid_over"]
@@ -119,7 +120,10 @@ shape (octaves,)
 def _delay_text(delay_s: float) -> str:
     """A delay to a microsecond: a metre of air, or the phase of a corner, makes more."""
     microseconds = round(1e6 * delay_s)
-    return f"a delay of {microseconds / 1e3:.4g} ms" if microseconds else "no delay"
+    if not microseconds:
+        return "no delay"
+    size = format_quantity(1e-6 * abs(microseconds), "s", digits=4)
+    return f"output {size} {'late' if microseconds > 0 else 'early'}"
 
 
 def laid_over(

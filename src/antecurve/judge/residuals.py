@@ -208,8 +208,8 @@ def _before_a_capacitor(step_db: float) -> str:
     quieter = _WANTED_CHANGE * 10.0 ** (-step_db / 10.0)
     short_db = 20.0 * math.log10((1.0 - quieter) / (1.0 - _WANTED_CHANGE))
     return (
-        f"Before a coupling capacitor it shows by the step alone, {short_db:.1f} dB smaller for "
-        f"{100.0 * _WANTED_CHANGE:.0f} %"
+        "Compression before a coupling capacitor changes the step alone: "
+        f"{100.0 * _WANTED_CHANGE:.0f} % makes it {short_db:.1f} dB smaller"
     )
 
 

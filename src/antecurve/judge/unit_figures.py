@@ -14,7 +14,12 @@ from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
 from antecurve.judge.channel_figures import crosstalk_figures
 from antecurve.judge.conformity import Decision
 from antecurve.judge.factor_of_two import gain_question
-from antecurve.judge.figure_limits import FigureLimit, figure_decisions, worst_decision
+from antecurve.judge.figure_limits import (
+    FigureDecision,
+    FigureLimit,
+    figure_decisions,
+    worst_decision,
+)
 from antecurve.judge.network_estimate import NetworkEstimate, network_log_response, sources_at
 from antecurve.judge.played_record import InputReference, PlayedRecord
 from antecurve.judge.probe_factor import probe_question
@@ -22,7 +27,7 @@ from antecurve.judge.quiet_noise import QuietNoise, quiet_noise
 from antecurve.judge.sine_distortion import overload, step_distortions
 from antecurve.judge.sweep_distortion import sweep_distortion
 from antecurve.judge.two_channel import TwoChannelRecord
-from antecurve.judge.unit_figure import UnitFigure
+from antecurve.judge.unit_figure import POLARITY_WORDS, UnitFigure
 from antecurve.judge.verdict import Verdict
 from antecurve.quantities import check_number
 
@@ -37,6 +42,16 @@ _NEAR = 2.0  # times 1 kHz either way: bands that the gain is taken from
 _DRAWS = 256  # of the network: its spread to 5 %
 _OVERLOAD = {"overload_1khz": 1e3, "overload_20khz": 20e3}
 _RULED = {Decision.FAIL: "beyond its limit:", Decision.UNDECIDED: "not surely within its limit:"}
+
+
+def _ruled(decided: FigureDecision, worst: Decision) -> str:
+    """A decision that is not a pass, in words."""
+    if decided.is_open or decided.figure is None:
+        return decided.text
+    if decided.figure.name == "polarity":
+        turned = POLARITY_WORDS[decided.figure.value > 0]
+        return f"wrong polarity: the output is {turned}, its limit asks for {decided.limits_text}"
+    return f"{_RULED[worst]} {decided.text}"
 
 
 @checked
@@ -88,9 +103,7 @@ def with_figure_limits(verdict: Verdict, limits: Sequence[FigureLimit]) -> Verdi
     worst = worst_decision([verdict.decision, *(d.decision for d in decisions)])
     asked = gain_question(verdict.figures, limits), probe_question(verdict.figures, limits)
     ruled = tuple(
-        d.text if d.is_open else f"{_RULED[worst]} {d.text}"
-        for d in decisions
-        if d.decision is worst and worst is not Decision.PASS
+        _ruled(d, worst) for d in decisions if d.decision is worst and worst is not Decision.PASS
     )
     return replace(
         verdict,
@@ -267,6 +280,8 @@ def _noise_figures(
             figures.append(UnitFigure(name, value, reach, "", condition))
         elif power + deviation > 0.0:
             most = 10.0 * math.log10(power + _COVERAGE * deviation) - output_db
+            if name == "hum":  # the mains frequency is that of more hum, where there is any
+                condition = condition.replace(words, "no line of the mains stands out")
             figures.append(UnitFigure(name, most, 0.0, "at most", condition))
     return figures
 

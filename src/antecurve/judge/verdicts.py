@@ -289,9 +289,9 @@ def _check_order(case: Case, reading: _Reading) -> None:
         )
     raise InputError(
         odd.capture,
-        "channels that fit no unit as they are named, but one when swapped",
-        f"name the other channel as stimulus: as named, {odd.misfit_db[at]:+.2f} dB at "
-        f"{odd.misfit_hz[at]:.0f} Hz is left that no unit shows",
+        "two channels that seem to be the wrong way round: a unit fits them only when swapped",
+        f"name the other channel as stimulus; as they are, {odd.misfit_db[at]:+.2f} dB at "
+        f"{odd.misfit_hz[at]:.0f} Hz fits no unit",
     )
 
 

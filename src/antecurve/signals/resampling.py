@@ -9,7 +9,7 @@ __all__ = ["resampled"]
 
 Floats = NDArray[np.float64]
 
-_OVERSAMPLING = 4  # before a cubic: at 20 kHz of 48 kHz it errs by less than 1e-4
+_OVERSAMPLING, _ORDER = 4, 5  # of the spline: at 45 % of the rate its level errs by 5e-5 dB
 
 
 def resampled(samples: Floats, positions: Floats) -> Floats:
@@ -27,9 +27,9 @@ def resampled(samples: Floats, positions: Floats) -> Floats:
     numpy.ndarray of float, shape (positions,)
         Its values.
     """
-    from scipy.interpolate import CubicSpline
+    from scipy.ndimage import map_coordinates
     from scipy.signal import resample
 
     fine = resample(samples, _OVERSAMPLING * samples.size)
-    known = np.arange(fine.size) / _OVERSAMPLING
-    return np.asarray(CubicSpline(known, fine)(np.clip(positions, 0.0, known[-1])))
+    known = np.clip(_OVERSAMPLING * positions, 0.0, float(fine.size - 1))
+    return np.asarray(map_coordinates(fine, known[None], order=_ORDER, mode="nearest"))
