@@ -103,6 +103,7 @@ def _without(stimulus: np.ndarray, output: np.ndarray) -> tuple[np.ndarray, np.n
     return kept * stimulus, kept * output
 
 
+@pytest.mark.sweep(6)
 @pytest.mark.parametrize("kind", SENTENCES)
 def test_a_bad_record_is_refused_in_a_sentence(
     kind: str,

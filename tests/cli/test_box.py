@@ -120,6 +120,7 @@ def test_a_shared_part_has_one_value_and_one_line(folder: Path) -> None:
     assert {name for named in parts.values() for name in named} <= {r.rstrip("ab") for r in bought}
 
 
+@pytest.mark.sweep(2)
 @pytest.mark.parametrize("command", ["spread", "loading", "scope", "sheet", "check"])
 def test_every_command_knows_positions(
     command: str, folder: Path, capsys: pytest.CaptureFixture[str]

@@ -164,6 +164,7 @@ def test_spread_writes_its_files(
     assert invoke(capsys, "spread", design_file, "-o", folder, "--force").code == 0
 
 
+@pytest.mark.sweep(5)
 @pytest.mark.parametrize(
     ("options", "message"),
     [
@@ -267,6 +268,7 @@ def test_check_takes_the_data_of_the_parts_in_hand(
     assert "at all frequencies at once" in shown.out and "-0.000 " not in shown.out
 
 
+@pytest.mark.sweep(4)
 @pytest.mark.parametrize(
     ("options", "message"),
     [

@@ -33,7 +33,7 @@ def record(folder: Path, output: np.ndarray, rate_hz: float) -> Path:
     return folder / "record.wav"
 
 
-@pytest.mark.sweep(2)
+@pytest.mark.sweep(1)
 @pytest.mark.parametrize("kind", KINDS)
 def test_the_unit_is_judged_by_each_kind(kind: str, tmp_path: Path) -> None:
     """The treble's time constant, 4 % off, within its interval; the record begins by itself."""

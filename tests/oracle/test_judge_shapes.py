@@ -35,7 +35,7 @@ def judged(case: str) -> tuple[ShapedUnit, Verdict]:
     return unit, judge_unit(captures, known_exactly(), conditions=CONDITIONS)
 
 
-@pytest.mark.sweep(2)
+@pytest.mark.sweep(1)
 @pytest.mark.parametrize("case", CASES)
 def test_the_whole_curve_is_inside_its_band(case: str) -> None:
     unit, verdict = judged(case)

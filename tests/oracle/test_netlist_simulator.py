@@ -73,6 +73,7 @@ def largest_difference_db(network: Network, loading: Loading, folder: Path) -> f
     return float(np.abs(20 * np.log10(np.abs(simulator / ours))).max())
 
 
+@pytest.mark.sweep(8)
 @pytest.mark.parametrize("form", form_names())
 def test_every_form_has_the_levels_of_the_simulator(form: str, tmp_path: Path) -> None:
     made = 0

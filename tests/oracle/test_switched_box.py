@@ -273,6 +273,7 @@ def few_parts(quantity: int, *, tolerance: float = 0.01) -> tuple[BoxJob, Drawer
     return BoxJob(job, positions), Drawer(tuple(entries))
 
 
+@pytest.mark.seldom
 def test_no_other_change_brings_a_box_nearer() -> None:
     """One change of any part, replaced or added to, each tried on both positions."""
     box_job, drawer = few_parts(9, tolerance=1e-9)  # no spread: the percentile is the error
@@ -385,6 +386,7 @@ def test_throws_that_add_to_a_part_that_stays(monkeypatch: pytest.MonkeyPatch) -
         assert position.p95_db == pytest.approx(design.analysis.spread.centred_db.p95, rel=0.02)
 
 
+@pytest.mark.seldom
 def test_a_throw_adds_in_parallel_from_a_drawer_with_two_of_each_part(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:

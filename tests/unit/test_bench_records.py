@@ -99,6 +99,7 @@ def test_captures_that_can_not_be_used() -> None:
         )
 
 
+@pytest.mark.seldom
 def test_hum_is_named_and_taken_out() -> None:
     """50 Hz and 150 Hz in a record of 100 ms; the verdict stays what it was."""
     clean = records(5, periods=21.0, samples=20_000)

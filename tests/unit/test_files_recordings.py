@@ -228,6 +228,7 @@ def mutated(text: bytes, rng: np.random.Generator) -> bytes:
     return bytes(data)
 
 
+@pytest.mark.sweep(3)
 @pytest.mark.parametrize("seed", range(8))
 def test_mutated_files_are_read_or_refused_in_a_sentence(seed: int, tmp_path: Path) -> None:
     rng = np.random.default_rng([33, seed])

@@ -40,7 +40,7 @@ def _small(job: Job) -> Job:
     )
 
 
-@pytest.mark.sweep(2)
+@pytest.mark.sweep(1)
 @pytest.mark.parametrize("form", ["foster-1", "cauer-2", "rc-shunt-foster-1", "own"])
 def test_no_combination_is_below_the_bound_of_an_early_stop(form: str) -> None:
     """All combinations of E3 values on a dense grid, which is never above the error of the band."""

@@ -203,7 +203,7 @@ def test_formulas_read_as_in_the_textbook() -> None:
     assert formulas.about_load.startswith("CL = 0")
 
 
-@pytest.mark.sweep(2)
+@pytest.mark.sweep(1)
 @pytest.mark.parametrize("form", ["cauer-1", "rc-shunt-foster-2", "cascade-long-first"])
 def test_rendering(form: str) -> None:
     formulas = form_formulas(form)

@@ -111,6 +111,7 @@ def test_a_zero_that_is_also_a_pole_counts_for_nothing() -> None:
         solve_own_network(bare, Curve("own", (75e-6,), (75e-6,)), loading=OPEN, gain=0.01)
 
 
+@pytest.mark.seldom
 def test_too_few_elements_are_fitted_and_the_residual_reported() -> None:
     simple = _topology("R1 in a", "C1 in a", "R2 a out", "R3 out 0")
     solution = _solve(simple)
