@@ -86,6 +86,7 @@ JOBS: dict[str, dict[str, Any]] = {
 }
 
 
+@pytest.mark.sweep(3)
 @pytest.mark.usefixtures("hurried_bounds")
 @pytest.mark.parametrize("raw", JOBS.values(), ids=JOBS.keys())
 def test_the_page_computes_what_python_computes(
@@ -122,6 +123,7 @@ def test_the_page_computes_what_python_computes(
         assert shown["centred_db"] == pytest.approx(error.centred_db, abs=1e-6)
 
 
+@pytest.mark.sweep(1)
 @pytest.mark.parametrize("distribution", ["uniform", "normal"])
 def test_the_builds_of_the_page_agree_with_the_spread(
     page: Any, tmp_path: Path, default_design: Design, distribution: str
