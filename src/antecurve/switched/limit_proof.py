@@ -40,6 +40,7 @@ _MOST_ROUGH = 150_000  # a second; limits below half a decibel take a tenth of i
 _BATCH = 2000  # boxes at a time: bounds the memory, and goes nearly depth first
 _MOST_JOINED = 6000  # boxes of several curves: beyond it they stay as they are
 _MOST_PAIRS = 300_000  # of boxes compared at a time: some 10 MB
+_FEW, _MOST_OF_FLAT = 40, 500  # of a flat curve at a time, and all: enough where it tells at all
 _NARROW = 1e-3  # of a logarithm: a box that is left so narrow holds values for all curves
 _WIDEST = 2.0  # of a side, where it is weighed against others
 
@@ -286,11 +287,14 @@ class NothingWithin:
         members = [order[0]]
         low, high = boxes[order[0]]
         worth = np.ones_like(low)
+        flat = [k for k in range(len(self._curves)) if k not in covers]
         for k in order[1:]:
             low, high = self._narrow_in(low, high, k, *boxes[k])
             members.append(k)
             low, high, worth = yield from self._excluded(low, high, members)
-        flat = [k for k in range(len(self._curves)) if k not in covers]
+            if flat and len(members) == 2 and len(low) > _FEW:
+                if (yield from self._flat_excludes(low, high, flat[0])):
+                    return True
         for k in flat[:1] if len(low) else ():
             members.append(k)
             ends = self._placed(k, *self._anything(self._curves[k][0]))
@@ -307,6 +311,22 @@ class NothingWithin:
             if len(low):
                 stack.append(_halves(low, high, worth.argmax(axis=1)))
         return True
+
+    def _flat_excludes(self, low: Floats, high: Floats, k: int) -> _Steps:
+        """Whether a flat curve has no values at all within the hull of boxes, as far as is soon told."""
+        own = self._columns[k][self._columns[k] >= 0]
+        ends = self._placed(k, *self._anything(self._curves[k][0]))
+        low, high = (
+            f(end, hull)[None] for f, end, hull in (
+                (np.maximum, ends[0][0], low.min(axis=0)), (np.minimum, ends[1][0], high.max(axis=0)),
+            )
+        )  # fmt: skip
+        spent = 0
+        while 0 < len(low) <= _FEW and spent < _MOST_OF_FLAT:
+            spent += len(low)
+            low, high, worth = yield from self._excluded(low, high, [k])
+            low, high = _halves(low, high, own[worth[:, own].argmax(axis=1)])
+        return not len(low)
 
     def _lifted(self, cover: Cover) -> Ends:
         """A cover by ratios to the gauge."""
