@@ -25,7 +25,8 @@ from antecurve.pick.affine import parted
 from antecurve.pick.model import NEPER_DB
 from antecurve.switched.exact_tables import curve_with_pole, form_tables
 from antecurve.switched.limit_bounds import RELATIVE, LimitBounds, series_and_shunt
-from antecurve.switched.limit_proof import NothingWithin, cover_of
+from antecurve.switched.limit_cover import cover_of
+from antecurve.switched.limit_proof import NothingWithin
 from antecurve.switched.request import SwitchPosition
 from antecurve.synthesis.exact import exact_network_or_none
 

@@ -13,50 +13,39 @@ Values are told by their ratio to a gauge, a shared one: the impedance level is 
 from __future__ import annotations
 
 from collections.abc import Generator, Sequence
-from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.networks.topology import ElementKind, Topology
-from antecurve.pick.affine import AffineBound, exclude_and_contract, parted
 from antecurve.switched.limit_bounds import FAR, RELATIVE, LimitBounds, LimitRows
+from antecurve.switched.limit_cover import (
+    Cover,
+    Ends,
+    halves,
+    joined,
+    narrowed,
+    parted_boxes,
+    with_pole,
+)
 
-__all__ = ["Cover", "NothingWithin", "cover_of"]
+__all__ = ["NothingWithin"]
 
 Floats = NDArray[np.float64]
 Indices = NDArray[np.int64]
-Ends = tuple[Floats, Floats]
 _Steps = Generator[int, None, bool]
 
-_ROUGH, _FINE = 0.8, 0.3  # widths of a cover, by trial: tangents tell below
 _MOST_CURVES = 3  # at once, and a flat one: of more the rows are too many
 _SAMPLED = 3  # of the boxes of a cover one in three tells which two curves come first
 _QUICK = 8  # boxes that curves by themselves exclude take the time of one of the others
 _SHORT = 0.6  # of boxes of one curve, as others narrow them
-_MOST_OF_COVER = 4000  # boxes: of more a cover stays as wide as it is
-_MOST_ROUGH = 150_000  # a second; limits below half a decibel take a tenth of it
 _BATCH = 2000  # boxes at a time: bounds the memory, and goes nearly depth first
 _MOST_JOINED = 6000  # boxes of several curves: beyond it they stay as they are
+_DENSE = 3  # variables compared for all pairs of boxes: few are left then
 _MOST_PAIRS = 300_000  # of boxes compared at a time: some 10 MB
 _FEW, _MOST_OF_FLAT = 40, 500  # of a flat curve at a time, and all: enough where it tells at all
 _NARROW = 1e-3  # of a logarithm: a box that is left so narrow holds values for all curves
-_WIDEST = 2.0  # of a side, where it is weighed against others
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Cover:
-    """Boxes that hold every network of one curve within the limit.
-
-    Attributes
-    ----------
-    low, high : numpy.ndarray of float, shape (boxes, variables)
-        Ends; the resistor across the output is 1, and is part of the one in series.
-    """
-
-    low: Floats
-    high: Floats
 
 
 class _Form:
@@ -70,130 +59,19 @@ class _Form:
         )
 
 
-def cover_of(bounds: LimitBounds, resistors: tuple[int, int]) -> Cover:
-    """Cover all networks of one curve within the limit.
-
-    Parameters
-    ----------
-    bounds : LimitBounds
-        The curve.
-    resistors : tuple of int
-        Places of the resistors that take source and load.
-
-    Returns
-    -------
-    Cover
-        Some hundred boxes; none where no network keeps the limit.
-
-    Raises
-    ------
-    ValueError
-        When the limit is so wide that the boxes would be too many.
-    """
-    low, high = np.full((2, 1, bounds.count), [[[-FAR]], [[FAR]]])
-    series, shunt = resistors
-    low[:, shunt] = high[:, shunt] = RELATIVE
-    low[:, series] = 0.0
-    low, high = _roughly(bounds, low, high)
-    if bounds.poles is not None:
-        low, high = _with_pole(bounds.poles, low, high)
-    return _refined(bounds, low, high)
-
-
-def _roughly(bounds: LimitBounds, low: Floats, high: Floats) -> Ends:
-    """Exclude and halve boxes of elements until their sides are short enough for tangents."""
-    kept, tested = [(low[:0], high[:0])], 0
-    while len(low):
-        tested += len(low)
-        if tested > _MOST_ROUGH:
-            raise ValueError("the limit leaves too many values for a proof")
-        keep = bounds.may_hold(low, high, shift=RELATIVE)
-        low, high = low[keep], high[keep]
-        sides = high - low
-        small = sides.max(axis=1, initial=0.0) < _ROUGH
-        kept.append((low[small], high[small]))
-        low, high = _halves(low[~small], high[~small], sides[~small].argmax(axis=1))
-    return _joined(kept)
-
-
-def _with_pole(poles: tuple[float, float], low: Floats, high: Floats) -> Ends:
-    """Boxes with the range of a free pole as one more variable."""
-    least, most = np.log(poles)
-    return np.insert(low, low.shape[1], least, axis=1), np.insert(high, high.shape[1], most, axis=1)
-
-
-def _refined(bounds: LimitBounds, low: Floats, high: Floats) -> Cover:
-    """Exclude and halve the boxes of a cover until their sides are short."""
-    kept, bounded = [(low[:0], high[:0])], 0
-    while len(low):
-        bounded += len(low)
-        _, low, high = _narrowed(bounds, low, high, shift=RELATIVE)
-        told = bounds.rows(low, high, shift=RELATIVE)
-        offset = np.full((len(low), told.rows.shape[1], 1), bounds.offset)
-        offset[:, -1] = 0.0
-        columns = np.concatenate([told.columns, offset], axis=2)
-        keep, worth = _parted(told.rows, told.noise, columns, told.loss)
-        low, high, worth = low[keep], high[keep], worth[keep]
-        sides = (high - low)[:, : bounds.count]
-        weighed = np.where(sides > 1.0, _WIDEST * worth[:, : bounds.count], sides)
-        small = weighed.max(axis=1, initial=0.0) < _FINE
-        if bounded > _MOST_OF_COVER:
-            small[:] = True
-        kept.append((low[small], high[small]))
-        low, high = _halves(low[~small], high[~small], weighed[~small].argmax(axis=1))
-    return Cover(*_joined(kept))
-
-
-def _narrowed(
-    bounds: LimitBounds, low: Floats, high: Floats, *, shift: float
-) -> tuple[Indices, Floats, Floats]:
-    """Which boxes of one curve are left, and what of them."""
-    count = bounds.count
-    kept = np.flatnonzero(bounds.may_hold(low[:, :count], high[:, :count], shift=shift))
-    low, high = low[kept], high[kept]
-    told = bounds.rows(low, high, shift=shift)
-    bound = exclude_and_contract(
-        told.rows, told.columns, np.ones_like(low), told.noise,
-        offset=np.full(len(low), bounds.offset), level_row=True,
-    )  # fmt: skip
-    low, high = _cut(low, high, bound, told.narrow)
-    return kept[bound.keep], low[bound.keep], high[bound.keep]
-
-
-def _cut(low: Floats, high: Floats, bound: AffineBound, narrow: NDArray[np.bool_]) -> Ends:
-    """Boxes cut to what bounds leave of the variables that are known closely."""
-    centre, half = (low + high) / 2.0, (high - low) / 2.0
-    count = low.shape[1]
-    return (
-        np.where(narrow, centre + half * bound.low[:, :count], low),
-        np.where(narrow, centre + half * bound.high[:, :count], high),
-    )
-
-
-def _parted(
-    rows: Floats, noise: Floats, columns: Floats, loss: Floats
-) -> tuple[NDArray[np.bool_], Floats]:
-    """Boxes that combinations of rows leave, and what halving each variable promises."""
-    result = parted(rows / noise, columns / noise[:, :, None])
-    weights = np.abs(result.weights / noise)
-    bent = (weights[:, None, :] @ loss)[:, 0]
-    # Halved, a variable costs half as much along, and a quarter of its bend.
-    worth = 0.5 * np.abs(result.along[:, : loss.shape[2]]) + 0.75 * bent
-    return ~result.excluded, np.asarray(worth)
-
-
-def _halves(low: Floats, high: Floats, axis: Indices) -> Ends:
-    """Boxes halved along an axis of each."""
-    box = np.arange(len(low))
-    middle = (low[box, axis] + high[box, axis]) / 2.0
-    upper, lower = high.copy(), low.copy()
-    upper[box, axis], lower[box, axis] = middle, middle
-    return np.concatenate([low, lower]), np.concatenate([upper, high])
-
-
-def _joined(boxes: Sequence[Ends]) -> Ends:
-    lows, highs = zip(*boxes, strict=True)
-    return np.concatenate(lows), np.concatenate(highs)
+def _pairs(
+    variables: Sequence[int], low: Floats, high: Floats, other_low: Floats, other_high: Floats
+) -> tuple[Indices, Indices]:
+    """Which boxes overlap with which others in some variables, box by box."""
+    overlap = np.ones((len(low), len(other_low)), dtype=bool)
+    for v in variables[:_DENSE]:
+        overlap &= low[:, None, v] <= other_high[None, :, v]
+        overlap &= high[:, None, v] >= other_low[None, :, v]
+    box, other = overlap.nonzero()
+    for v in variables[_DENSE:]:  # of few pairs one by one
+        kept = (low[box, v] <= other_high[other, v]) & (high[box, v] >= other_low[other, v])
+        box, other = box[kept], other[kept]
+    return box, other
 
 
 class NothingWithin:
@@ -292,15 +170,15 @@ class NothingWithin:
             low, high = self._narrow_in(low, high, k, *boxes[k])
             members.append(k)
             low, high, worth = yield from self._excluded(low, high, members)
-            if flat and len(members) == 2 and len(low) > _FEW:
-                if (yield from self._flat_excludes(low, high, flat[0])):
-                    return True
+            early = flat and len(members) == 2 and len(low) > _FEW
+            if early and (yield from self._flat_excludes(low, high, flat[0])):
+                return True
         for k in flat[:1] if len(low) else ():
             members.append(k)
             ends = self._placed(k, *self._anything(self._curves[k][0]))
             low, high = np.maximum(low, ends[0]), np.minimum(high, ends[1])
             low, high, worth = yield from self._excluded(low, high, members)
-        stack = [_halves(low, high, worth.argmax(axis=1))] if len(low) else []
+        stack = [halves(low, high, worth.argmax(axis=1))] if len(low) else []
         while stack:
             low, high = stack.pop()
             if len(low) > _BATCH:
@@ -309,23 +187,21 @@ class NothingWithin:
             if np.any((high - low)[:, self._shared].max(axis=1, initial=0.0) < _NARROW):
                 return False
             if len(low):
-                stack.append(_halves(low, high, worth.argmax(axis=1)))
+                stack.append(halves(low, high, worth.argmax(axis=1)))
         return True
 
     def _flat_excludes(self, low: Floats, high: Floats, k: int) -> _Steps:
-        """Whether a flat curve has no values at all within the hull of boxes, as far as is soon told."""
+        """Whether a few boxes of a flat curve tell that the hull of the others' holds none."""
         own = self._columns[k][self._columns[k] >= 0]
         ends = self._placed(k, *self._anything(self._curves[k][0]))
         low, high = (
-            f(end, hull)[None] for f, end, hull in (
-                (np.maximum, ends[0][0], low.min(axis=0)), (np.minimum, ends[1][0], high.max(axis=0)),
-            )
+            np.maximum(ends[0], low.min(axis=0)), np.minimum(ends[1], high.max(axis=0)),
         )  # fmt: skip
         spent = 0
         while 0 < len(low) <= _FEW and spent < _MOST_OF_FLAT:
             spent += len(low)
             low, high, worth = yield from self._excluded(low, high, [k])
-            low, high = _halves(low, high, own[worth[:, own].argmax(axis=1)])
+            low, high = halves(low, high, own[worth[:, own].argmax(axis=1)])
         return not len(low)
 
     def _lifted(self, cover: Cover) -> Ends:
@@ -359,7 +235,7 @@ class NothingWithin:
         if self._gauge == form.shunt:
             low[:, form.series] = 0.0
         if bounds.poles is not None:
-            low, high = _with_pole(bounds.poles, low, high)
+            low, high = with_pole(bounds.poles, low, high)
         return low, high
 
     def _placed(self, k: int, low: Floats, high: Floats) -> Ends:
@@ -377,24 +253,13 @@ class NothingWithin:
             return list(boxes)
         few = {k: (low[::_SAMPLED], high[::_SAMPLED]) for k, (low, high) in boxes.items()}
         counts = {
-            (one, other): int(self._overlaps(self._shared, *few[one], *few[other]).sum())
+            (one, other): len(_pairs(self._shared, *few[one], *few[other])[0])
             for one, other in combinations(boxes, 2)
         }
         pair = min(counts, key=lambda p: counts[p])
         others = [k for k in boxes if k not in pair]
         others.sort(key=lambda k: min(counts[min(k, p), max(k, p)] for p in pair))
         return [*pair, *others][:_MOST_CURVES]
-
-    @staticmethod
-    def _overlaps(
-        variables: Sequence[int], low: Floats, high: Floats, other_low: Floats, other_high: Floats
-    ) -> NDArray[np.bool_]:
-        """Which boxes overlap with which others in some variables."""
-        overlap = np.ones((len(low), len(other_low)), dtype=bool)
-        for v in variables:
-            overlap &= low[:, None, v] <= other_high[None, :, v]
-            overlap &= high[:, None, v] >= other_low[None, :, v]
-        return overlap
 
     def _narrow_in(
         self, low: Floats, high: Floats, k: int, other_low: Floats, other_high: Floats
@@ -413,8 +278,8 @@ class NothingWithin:
             if short.all():
                 break
             axis = np.array(own)[sides[~short].argmax(axis=1)]
-            low, high = _halves(low[~short], high[~short], axis)
-        return _joined(kept)
+            low, high = halves(low[~short], high[~short], axis)
+        return joined(kept)
 
     def _overlapping(
         self, low: Floats, high: Floats, k: int, other_low: Floats, other_high: Floats
@@ -428,17 +293,18 @@ class NothingWithin:
             other_low, other_high = other_low[near], other_high[near]
         for start in range(0, len(low) if len(other_low) else 0, step):
             here = slice(start, start + step)
-            overlap = self._overlaps(columns, low[here], high[here], other_low, other_high)
-            kept = overlap.any(axis=1)
-            overlap = overlap[kept]
-            first, last = low[here][kept].copy(), high[here][kept].copy()
+            box, other = _pairs(columns, low[here], high[here], other_low, other_high)
+            kept, first = np.unique(box, return_index=True)
+            if not len(kept):
+                continue
+            narrowed_low, narrowed_high = low[here][kept], high[here][kept]
             for v in columns:
-                least = np.where(overlap, other_low[:, v], np.inf).min(axis=1)
-                most = np.where(overlap, other_high[:, v], -np.inf).max(axis=1)
-                first[:, v] = np.maximum(first[:, v], least)
-                last[:, v] = np.minimum(last[:, v], most)
-            lows.append(first)
-            highs.append(last)
+                least = np.minimum.reduceat(other_low[other, v], first)
+                most = np.maximum.reduceat(other_high[other, v], first)
+                narrowed_low[:, v] = np.maximum(narrowed_low[:, v], least)
+                narrowed_high[:, v] = np.minimum(narrowed_high[:, v], most)
+            lows.append(narrowed_low)
+            highs.append(narrowed_high)
         return np.concatenate(lows), np.concatenate(highs)
 
     def _excluded(
@@ -462,7 +328,7 @@ class NothingWithin:
         for k in members:
             bounds, columns = self._curves[k][0], self._columns[k]
             own = columns >= 0
-            keep, one, other = _narrowed(bounds, *self._of_curve(low, high, k), shift=self._shift)
+            keep, one, other = narrowed(bounds, *self._of_curve(low, high, k), shift=self._shift)
             low, high = low[keep], high[keep]
             low[:, columns[own]], high[:, columns[own]] = one[:, own], other[:, own]
         told = [
@@ -475,7 +341,7 @@ class NothingWithin:
         slopes, losses = self._together(told, members, used)
         noise = np.concatenate([t.noise for t in told], axis=1)
         rows = np.concatenate([t.rows for t in told], axis=1)
-        kept, promised = _parted(rows, noise, slopes, losses)
+        kept, promised = parted_boxes(rows, noise, slopes, losses)
         worth = np.zeros_like(low)
         worth[:, used] = promised
         return low[kept], high[kept], worth[kept]

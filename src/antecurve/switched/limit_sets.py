@@ -7,16 +7,21 @@ after longer ones has a bound: a part of the limit, for which the same proof end
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import os
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from itertools import combinations
+from threading import Event
 
 from antecurve.job import Job
+from antecurve.networks.topology import Topology
 from antecurve.pick.model import NEPER_DB
 from antecurve.results import Result
 from antecurve.switched.exact_tables import FormTables
 from antecurve.switched.limit_bounds import LimitBounds, series_and_shunt
-from antecurve.switched.limit_proof import Cover, NothingWithin, cover_of
+from antecurve.switched.limit_cover import Cover, cover_of
+from antecurve.switched.limit_proof import NothingWithin
 from antecurve.switched.position_bound import Budget
 from antecurve.switched.request import SwitchPosition
 
@@ -26,6 +31,8 @@ _TURNS = (600, 6000)  # boxes of a set: most take none, a second is the most
 _BOUND_TURNS = (1500,)  # of a bound: half a second
 _SHARES = (0.25,)  # of the limit, for a bound of sets that stay open
 Positions = Sequence[tuple[SwitchPosition, Job]]
+_Key = tuple[str, frozenset[str]]
+"""Name of a form, and its switched positions."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,30 +84,76 @@ class WithinLimit(Result):
         return not self.open_sets and not self.other_forms
 
 
+@dataclass(frozen=True, slots=True, eq=False)
 class _Form:
-    """Proofs for one form."""
+    """A form, and what keeps the limit of each curve in it."""
 
-    def __init__(self, tables: FormTables, resistors: tuple[int, int], positions: Positions,
-                 poles: tuple[float, float], limit: float) -> None:  # fmt: skip
-        self.topology, self.resistors = tables.topology, resistors
-        self.curves: list[tuple[LimitBounds, Cover | None]] = []
-        for position, job in positions:
-            free = poles if position.free_pole else None
-            bounds = LimitBounds(tables.topology, position.name, position.curve, job, free, limit)
-            cover = cover_of(bounds, resistors) if bounds.bounded else None
-            self.curves.append((bounds, cover))
+    topology: Topology
+    resistors: tuple[int, int]
+    curves: tuple[tuple[LimitBounds, Cover | None], ...]
 
-    def excluded(
-        self, sets: list[frozenset[str]], turns: Sequence[int], budget: Budget
-    ) -> list[frozenset[str]]:
-        """Sets that are proved to miss the limit, each with its turns, as time allows."""
-        proofs = {s: NothingWithin(self.topology, self.resistors, self.curves, s) for s in sets}
-        for most in turns:
-            for proof in proofs.values():
-                if budget.late_for_proofs:
-                    break
-                proof.advance(most)
-        return [s for s, proof in proofs.items() if proof.proved]
+    def proof(self, switched: frozenset[str]) -> NothingWithin:
+        """Begin the proof for one set."""
+        return NothingWithin(self.topology, self.resistors, self.curves, switched)
+
+
+class _Work:
+    """Curves, then sets of all forms, shared out to threads: nothing depends on which has what."""
+
+    def __init__(self, pool: ThreadPoolExecutor, positions: Positions,
+                 poles: tuple[float, float], budget: Budget) -> None:  # fmt: skip
+        self._pool, self._budget = pool, budget
+        self._positions, self._poles = positions, poles
+        self._stopped = Event()
+
+    def stop(self) -> None:
+        """End what is under way soon, and begin nothing more."""
+        self._stopped.set()
+        self._pool.shutdown(cancel_futures=True)
+
+    def forms(self, topologies: Sequence[Topology], limit: float) -> dict[str, _Form]:
+        """Make the forms ready: those for which there are bounds, and time."""
+        waiting = []
+        for topology in topologies:
+            resistors = series_and_shunt(topology, self._positions[0][1])
+            if resistors is not None:
+                curves = [
+                    self._pool.submit(self._curve, topology, resistors, *position, limit)
+                    for position in self._positions
+                ]
+                waiting.append((topology, resistors, curves))
+        made = {}
+        for topology, resistors, curves in waiting:
+            told = [of_one.result() for of_one in curves]
+            known = tuple(of_one for of_one in told if of_one is not None)
+            if len(known) == len(told):
+                made[topology.form] = _Form(topology, resistors, known)
+        return made
+
+    def _curve(
+        self, topology: Topology, resistors: tuple[int, int], position: SwitchPosition, job: Job,
+        limit: float,
+    ) -> tuple[LimitBounds, Cover | None] | None:  # fmt: skip
+        """Bounds and cover of one curve; ``None`` where there are none, or there is no time."""
+        free = self._poles if position.free_pole else None
+        if self._late():
+            return None
+        try:
+            bounds = LimitBounds(topology, position.name, position.curve, job, free, limit)
+            return bounds, cover_of(bounds, resistors) if bounds.bounded else None
+        except ValueError:
+            return None
+
+    def advance(self, proofs: Sequence[NothingWithin], most: int) -> list[Future[None]]:
+        """Go on with proofs until their boxes are as many as they may be, as time allows."""
+        return [self._pool.submit(self._advanced, proof, most) for proof in proofs]
+
+    def _advanced(self, proof: NothingWithin, most: int) -> None:
+        while not proof.ended and proof.bounded < most and not self._late():
+            proof.advance(proof.bounded + 1)
+
+    def _late(self) -> bool:
+        return self._stopped.is_set() or self._budget.late_for_proofs
 
 
 def sets_within(
@@ -137,31 +190,53 @@ def sets_within(
     WithinLimit
         What is proved.
     """
-    proved, open_sets, other = 0, [], []
-    for tables in forms:
-        refs = tables.topology.refs
-        resistors = series_and_shunt(tables.topology, positions[0][1])
-        if resistors is None or count > len(refs) or budget.late_for_proofs:
-            other.append(tables.topology.form)
-            continue
-        told(tables.topology.form)
-        sets = [frozenset(s) for s in combinations(refs, count)]
-        bounds = dict.fromkeys(sets, 0.0)
-        for share in (1.0, *_SHARES):
-            try:
-                form = _Form(tables, resistors, positions, poles, share * limit_db / NEPER_DB)
-            except ValueError:
-                break
-            turns = _TURNS if share == 1.0 else _BOUND_TURNS
-            for s in form.excluded([s for s in sets if not bounds[s]], turns, budget):
-                bounds[s] = share * limit_db
-            if all(bounds.values()) or budget.late_for_proofs:
-                break
-        proved += sum(bound == limit_db for bound in bounds.values())
-        open_sets += [
-            OpenSet(tables.topology.form, tuple(r for r in refs if r in s), bound)
-            for s, bound in bounds.items()
-            if bound < limit_db
-        ]
+    limit = limit_db / NEPER_DB
+    topologies = [tables.topology for tables in forms]
+    bounds = {
+        (topology.form, frozenset(switched)): 0.0
+        for topology in topologies
+        for switched in combinations(topology.refs, count)
+    }
+    with ThreadPoolExecutor(os.cpu_count()) as pool:
+        work = _Work(pool, positions, poles, budget)
+        try:
+            known = work.forms([t for t in topologies if count <= len(t.refs)], limit)
+            for key in _excluded(work, known, [k for k in bounds if k[0] in known], _TURNS, told):
+                bounds[key] = limit_db
+            for share in _SHARES:
+                not_yet = [k for k, bound in bounds.items() if not bound and k[0] in known]
+                concerned = [t for t in topologies if t.form in {form for form, _ in not_yet}]
+                nearer = work.forms(concerned, share * limit)
+                not_yet = [k for k in not_yet if k[0] in nearer]
+                for key in _excluded(work, nearer, not_yet, _BOUND_TURNS, told):
+                    bounds[key] = share * limit_db
+        finally:
+            work.stop()
+    open_sets = [
+        OpenSet(t.form, tuple(r for r in t.refs if r in switched), bound)
+        for t in topologies
+        for (form, switched), bound in bounds.items()
+        if form == t.form and form in known and bound < limit_db
+    ]
     open_sets.sort(key=lambda s: s.bound_db, reverse=True)
-    return WithinLimit(count, limit_db, proved, tuple(open_sets), tuple(other))
+    proved = sum(bound == limit_db for bound in bounds.values())
+    other = tuple(t.form for t in topologies if t.form not in known)
+    return WithinLimit(count, limit_db, proved, tuple(open_sets), other)
+
+
+def _excluded(
+    work: _Work, forms: Mapping[str, _Form], keys: Sequence[_Key], turns: Sequence[int],
+    told: Callable[[str], None],
+) -> list[_Key]:  # fmt: skip
+    """Sets that are proved to miss the limit, each with its turns, as time allows."""
+    proofs = {(form, switched): forms[form].proof(switched) for form, switched in keys}
+    for most in turns:
+        under_way = {key: proof for key, proof in proofs.items() if not proof.ended}
+        advanced = work.advance(list(under_way.values()), most)
+        form = ""
+        for key, of_one in zip(under_way, advanced, strict=True):
+            if key[0] != form:
+                form = key[0]
+                told(form)
+            of_one.result()
+    return [key for key, proof in proofs.items() if proof.proved]
