@@ -35,6 +35,7 @@ __all__ = ["NothingWithin"]
 Floats = NDArray[np.float64]
 Indices = NDArray[np.int64]
 _Steps = Generator[int, None, bool]
+_Told = Generator[int, None, tuple[Floats, Floats, Floats]]
 
 _MOST_CURVES = 3  # at once, and a flat one: of more the rows are too many
 _SAMPLED = 3  # of the boxes of a cover one in three tells which two curves come first
@@ -44,7 +45,8 @@ _BATCH = 2000  # boxes at a time: bounds the memory, and goes nearly depth first
 _MOST_JOINED = 6000  # boxes of several curves: beyond it they stay as they are
 _DENSE = 3  # variables compared for all pairs of boxes: few are left then
 _MOST_PAIRS = 300_000  # of boxes compared at a time: some 10 MB
-_FEW, _MOST_OF_FLAT = 40, 500  # of a flat curve at a time, and all: enough where it tells at all
+_FLAT_AT_ONCE = 200  # boxes of a flat curve: of more there is no end
+_SHARE_OF_FLAT, _MOST_OF_FLAT = 1, 1500  # boxes of it: no more than those it may exclude
 _NARROW = 1e-3  # of a logarithm: a box that is left so narrow holds values for all curves
 
 
@@ -162,17 +164,15 @@ class NothingWithin:
             return False
         boxes = {k: self._placed(k, *ends) for k, ends in covers.items()}
         order = self._order(boxes)
-        members = [order[0]]
-        low, high = boxes[order[0]]
-        worth = np.ones_like(low)
         flat = [k for k in range(len(self._curves)) if k not in covers]
-        for k in order[1:]:
-            low, high = self._narrow_in(low, high, k, *boxes[k])
-            members.append(k)
-            low, high, worth = yield from self._excluded(low, high, members)
-            early = flat and len(members) == 2 and len(low) > _FEW
-            if early and (yield from self._flat_excludes(low, high, flat[0])):
-                return True
+        members, (low, high) = order[:1], boxes[order[0]]
+        worth = np.ones_like(low)
+        for k in order[1:2]:
+            low, high, worth = yield from self._beside(low, high, members, k, boxes[k])
+        if flat and len(low) and (yield from self._flat_excludes(low, high, flat[0])):
+            return True
+        for k in order[2:]:
+            low, high, worth = yield from self._beside(low, high, members, k, boxes[k])
         for k in flat[:1] if len(low) else ():
             members.append(k)
             ends = self._placed(k, *self._anything(self._curves[k][0]))
@@ -190,15 +190,20 @@ class NothingWithin:
                 stack.append(halves(low, high, worth.argmax(axis=1)))
         return True
 
+    def _beside(self, low: Floats, high: Floats, members: list[int], k: int, others: Ends) -> _Told:
+        """Boxes that are left once one more curve is a member."""
+        members.append(k)
+        return (yield from self._excluded(*self._narrow_in(low, high, k, *others), members))
+
     def _flat_excludes(self, low: Floats, high: Floats, k: int) -> _Steps:
         """Whether a few boxes of a flat curve tell that the hull of the others' holds none."""
-        own = self._columns[k][self._columns[k] >= 0]
+        own, number = self._columns[k][self._columns[k] >= 0], len(low)
         ends = self._placed(k, *self._anything(self._curves[k][0]))
         low, high = (
             np.maximum(ends[0], low.min(axis=0)), np.minimum(ends[1], high.max(axis=0)),
         )  # fmt: skip
-        spent = 0
-        while 0 < len(low) <= _FEW and spent < _MOST_OF_FLAT:
+        spent, most = 0, min(_SHARE_OF_FLAT * number, _MOST_OF_FLAT)
+        while 0 < len(low) <= _FLAT_AT_ONCE and spent < most:
             spent += len(low)
             low, high, worth = yield from self._excluded(low, high, [k])
             low, high = halves(low, high, own[worth[:, own].argmax(axis=1)])
@@ -307,9 +312,7 @@ class NothingWithin:
             highs.append(narrowed_high)
         return np.concatenate(lows), np.concatenate(highs)
 
-    def _excluded(
-        self, low: Floats, high: Floats, members: list[int]
-    ) -> Generator[int, None, tuple[Floats, Floats, Floats]]:
+    def _excluded(self, low: Floats, high: Floats, members: list[int]) -> _Told:
         """Boxes that are left, and what halving each variable promises."""
         kept = [(low[:0], high[:0], low[:0])]
         for start in range(0, len(low), _BATCH):

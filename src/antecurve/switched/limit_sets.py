@@ -200,6 +200,7 @@ def sets_within(
     with ThreadPoolExecutor(os.cpu_count()) as pool:
         work = _Work(pool, positions, poles, budget)
         try:
+            told(topologies[0].form)
             known = work.forms([t for t in topologies if count <= len(t.refs)], limit)
             for key in _excluded(work, known, [k for k in bounds if k[0] in known], _TURNS, told):
                 bounds[key] = limit_db

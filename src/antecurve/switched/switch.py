@@ -17,6 +17,7 @@ from antecurve.switched.throws import OPEN, SHORT
 
 __all__ = ["Switch", "SwitchContact", "switch_of"]
 
+_MOST_NAMED = 8  # sets: a longer list nobody reads
 _WAFERS = "ABDEFGHJKLMNPSTUVWXYZ"
 """Letters of the poles: not C and R, which are parts, nor I, O and Q, which read as digits."""
 
@@ -229,9 +230,11 @@ def _limit_words(picked: PickedBox, limit: float | None) -> list[str]:
         by_bound.setdefault(open_set.bound_db, []).append(named)
     for bound, sets_named in by_bound.items():
         told = f"are at least {bound:.3g} dB off (proved)" if bound else "have no bound"
-        words.append(
-            f"these {told}, and the search found none within {limit:g} dB: {'; '.join(sets_named)}"
-        )
+        told = f"{told}, and the search found none within {limit:g} dB"
+        if len(sets_named) > _MOST_NAMED:
+            words.append(f"{len(sets_named)} sets {told}")
+        else:
+            words.append(f"these {told}: {'; '.join(sets_named)}")
     if within.other_forms:
         words.append(f"in {_listed(list(within.other_forms))} {searched}")
     return words
