@@ -68,6 +68,7 @@ class Exclusions:
         self._most_of_set = int(longer * _MOST_OF_SET)
         self._left = int(longer * _MOST_OF_FORM)
         self._known: dict[_Group, dict[frozenset[str], NothingInCommon]] = {}
+        self._made: dict[tuple[int, int], Wanted] = {}
 
     def conflict(self, chosen: tuple[int, ...], switched: frozenset[str]) -> Conflict | None:
         """Find two or three curves that cannot be made if some positions alone are switched.
@@ -136,6 +137,12 @@ class Exclusions:
         return proved
 
     def _wanted(self, number: int, index: int) -> Wanted:
+        """What one position has to make with one network: asked for with all others, made once."""
+        if (number, index) not in self._made:
+            self._made[number, index] = self._new_wanted(number, index)
+        return self._made[number, index]
+
+    def _new_wanted(self, number: int, index: int) -> Wanted:
         (position, job), table = self._positions[number], self._tables.tables[number]
         network: ThrownNetwork = table.thrown[index]
         poles = self._poles if position.free_pole else None
