@@ -88,7 +88,20 @@ def _roughly(bounds: LimitBounds, low: Floats, high: Floats) -> Ends:
 
 
 def with_pole(poles: tuple[float, float], low: Floats, high: Floats) -> Ends:
-    """Boxes with the range of a free pole as one more variable."""
+    """Add the range of a free ultrasonic pole to boxes, as one more variable.
+
+    Parameters
+    ----------
+    poles : tuple of float
+        The range [s].
+    low, high : numpy.ndarray of float, shape (boxes, elements)
+        Ends of the boxes.
+
+    Returns
+    -------
+    tuple of numpy.ndarray of float, shape (boxes, elements + 1)
+        Their ends with it.
+    """
     least, most = np.log(poles)
     return np.insert(low, low.shape[1], least, axis=1), np.insert(high, high.shape[1], most, axis=1)
 
@@ -118,7 +131,24 @@ def _refined(bounds: LimitBounds, low: Floats, high: Floats) -> Cover:
 def narrowed(
     bounds: LimitBounds, low: Floats, high: Floats, *, shift: float
 ) -> tuple[Indices, Floats, Floats]:
-    """Which boxes of one curve are left, and what of them."""
+    """Narrow boxes of one curve by its own bounds.
+
+    Parameters
+    ----------
+    bounds : LimitBounds
+        The curve.
+    low, high : numpy.ndarray of float, shape (boxes, variables)
+        Ends of the boxes.
+    shift : float
+        ln of the factor on the resistor across the output.
+
+    Returns
+    -------
+    kept : numpy.ndarray of int, shape (some boxes,)
+        Boxes that may hold a network within the limit.
+    low, high : numpy.ndarray of float, shape (some boxes, variables)
+        Where in them it can be.
+    """
     count = bounds.count
     kept = np.flatnonzero(bounds.may_hold(low[:, :count], high[:, :count], shift=shift))
     low, high = low[kept], high[kept]
@@ -144,7 +174,24 @@ def _cut(low: Floats, high: Floats, bound: AffineBound, narrow: NDArray[np.bool_
 def parted_boxes(
     rows: Floats, noise: Floats, columns: Floats, loss: Floats
 ) -> tuple[NDArray[np.bool_], Floats]:
-    """Boxes that combinations of rows leave, and what halving each variable promises."""
+    """Exclude boxes by combinations of rows.
+
+    Parameters
+    ----------
+    rows, noise : numpy.ndarray of float, shape (boxes, rows)
+        Values at the centres, and what they may be off [Np].
+    columns : numpy.ndarray of float, shape (boxes, rows, variables and offsets)
+        Slopes times half widths.
+    loss : numpy.ndarray of float, shape (boxes, rows, variables)
+        What each variable adds to the noise [Np].
+
+    Returns
+    -------
+    kept : numpy.ndarray of bool, shape (boxes,)
+        False where no point counts.
+    worth : numpy.ndarray of float, shape (boxes, variables)
+        What halving each variable promises.
+    """
     result = parted(rows / noise, columns / noise[:, :, None])
     weights = np.abs(result.weights / noise)
     bent = (weights[:, None, :] @ loss)[:, 0]
@@ -154,7 +201,20 @@ def parted_boxes(
 
 
 def halves(low: Floats, high: Floats, axis: Indices) -> Ends:
-    """Boxes halved along an axis of each."""
+    """Halve boxes, each along an axis of its own.
+
+    Parameters
+    ----------
+    low, high : numpy.ndarray of float, shape (boxes, variables)
+        Ends of the boxes.
+    axis : numpy.ndarray of int, shape (boxes,)
+        The axis of each.
+
+    Returns
+    -------
+    tuple of numpy.ndarray of float, shape (2 * boxes, variables)
+        Ends of the lower halves, then of the upper ones.
+    """
     box = np.arange(len(low))
     middle = (low[box, axis] + high[box, axis]) / 2.0
     upper, lower = high.copy(), low.copy()
@@ -163,5 +223,17 @@ def halves(low: Floats, high: Floats, axis: Indices) -> Ends:
 
 
 def joined(boxes: Sequence[Ends]) -> Ends:
+    """Put lists of boxes together.
+
+    Parameters
+    ----------
+    boxes : sequence of tuple of numpy.ndarray of float, shape (boxes, variables)
+        Ends of some boxes each.
+
+    Returns
+    -------
+    tuple of numpy.ndarray of float, shape (boxes, variables)
+        Ends of all, in their order.
+    """
     lows, highs = zip(*boxes, strict=True)
     return np.concatenate(lows), np.concatenate(highs)
