@@ -11,6 +11,7 @@
   the box says what is proved and what is searched.
 * That no smaller set keeps the error limit without being exact is proved for half-sections
   (`antecurve.switched.limit_sets`), by bounds that hold within the limit
-  (`antecurve.switched.limit_bounds`) and by combinations of the rows of several curves
+  (`antecurve.switched.limit_bounds`), boxes of values that hold all of one curve
+  (`antecurve.switched.limit_cover`), and combinations of the rows of several curves
   (`antecurve.switched.limit_proof`).
 """
