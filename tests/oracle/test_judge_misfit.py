@@ -24,10 +24,11 @@ from unit_shapes import BenchSetup, ShapedUnit, capture_of
 
 from antecurve.judge.conformity import Decision
 from antecurve.judge.level_dependence import RelativeHarmonics
-from antecurve.judge.misfit import misfit_findings
+from antecurve.judge.misfit import misfit_findings, misfit_sizes
 from antecurve.judge.record import repeated_rounding
 from antecurve.judge.square_wave import SquareWaveCapture
 from antecurve.judge.sweep import SweepCapture
+from antecurve.judge.unseen_misfit import beyond_seen
 from antecurve.judge.verdict import Verdict
 from antecurve.judge.verdicts import judge_unit
 
@@ -47,6 +48,17 @@ class PeakedUnit(ShapedUnit):
         omega, size = 2 * np.pi * self.peak[0], 10 ** (self.peak[1] / 40)
         above = np.polymul(above, [1 / omega**2, size / omega, 1.0])
         return above, np.polymul(below, [1 / omega**2, 1 / (size * omega), 1.0])
+
+
+class RumbleFiltered(ShapedUnit):
+    """A unit behind four poles at 15 Hz, those of Butterworth: 22.5 and 67.5 degrees off."""
+
+    def polynomials(self) -> tuple[Floats, Floats]:
+        above, below = ShapedUnit.polynomials(self)
+        omega = 2 * np.pi * 15.0
+        for angle in np.deg2rad([22.5, 67.5]):
+            below = np.polymul(below, [1.0, 2.0 * omega * np.cos(angle), omega**2])
+        return np.polymul(above, [1.0, 0.0, 0.0, 0.0, 0.0]), below
 
 
 def peaked(size_db: float, frequency_hz: float = 3000.0) -> PeakedUnit:
@@ -241,6 +253,76 @@ def test_what_steps_of_a_converter_may_be_is_not_called_a_shape() -> None:
         return finding.text
 
     assert "steps of the converter" in said(0.02) and "shape" in said(0.001)
+
+
+def test_a_dip_that_one_harmonic_shows_is_measured_by_what_it_does_there() -> None:
+    """Q 64 amid two harmonics of 23 Hz, 1.8 half widths away: each shows half of its size."""
+    orders = np.arange(1.0, 880.0, 2.0)
+    bell = -0.12 / (1.0 + 64j * (23.0 * orders / 1242.0 - 1242.0 / 23.0 / orders))
+    rng = np.random.default_rng(1)
+    error = bell + 1e-3 * (rng.standard_normal(440) + 1j * rng.standard_normal(440))
+
+    def said(rounding: float) -> str:
+        of_steps = np.full(440, rounding)
+        harmonics = RelativeHarmonics(
+            "record", 23.0, 1.0, orders, error, np.full(440, 1e-6), of_steps
+        )
+        return misfit_findings([harmonics], band_hz=(20.0, 20e3), disturbed=False)[0].text
+
+    assert "steps of the converter" in said(0.035) and "a dip of" in said(0.035)
+    assert "counted as the unit's own" in said(0.01)
+
+
+def of_bell(hertz: float, gain: float, peak: tuple[float, float, float]) -> RelativeHarmonics:
+    """Odd harmonics over those of a unit without the bell [size, Hz, Q], a wrong gain beside."""
+    orders = np.arange(1.0, 20e3 / hertz, 2.0)
+    size, middle, quality = peak
+    bell = size / (1.0 + 1j * quality * (orders * hertz / middle - middle / orders / hertz))
+    variance = (1e-4 * orders) ** 2
+    return RelativeHarmonics(
+        f"{hertz:g} Hz", hertz, 1.0, orders, bell + gain, variance, np.zeros(orders.size)
+    )
+
+
+def test_records_that_a_fit_sets_apart_still_show_a_shape() -> None:
+    """Gains 0.5 dB apart, as a fit sets them by the lowest harmonics of either record."""
+    apart = [of_bell(23.0, 0.03, (0.07, 40.0, 2.0)), of_bell(41.0, -0.03, (0.07, 40.0, 2.0))]
+    (finding,) = misfit_findings(apart, band_hz=(20.0, 20e3), disturbed=False)
+    at_peak = np.argmin(np.abs(finding.misfit_hz - 41.0))
+    assert finding.misfit_db[at_peak] == pytest.approx(20 * np.log10(1.07), abs=0.05)
+    assert abs(finding.misfit_db[-1]) < 0.02
+
+
+@pytest.mark.parametrize(("mains_hz", "advised"), [(None, "43 Hz"), (60.0, "33 Hz")])
+def test_a_misfit_reaches_over_gaps_between_harmonics(mains_hz: float | None, advised: str) -> None:
+    """A bell of 0.6 dB and a Q of 6 amid 23 and 69 Hz: its skirts allow that, and more.
+
+    Advised: 33, 99, 165 keep clear of 60, 120, 180 Hz; 43, 129, 215 of these and of 50, 100, 150.
+    """
+    harmonics = [of_bell(23.0, 0.0, (0.07, 40.0, 6.0))]
+    misses = misfit_findings(harmonics, band_hz=(20.0, 20e3), disturbed=False)
+    _, finding = beyond_seen(
+        misses,
+        harmonics[0].orders * 23.0,
+        (20.0, 20e3),
+        sizes=lambda: misfit_sizes(harmonics, band_hz=(20.0, 20e3)),
+        mains_hz=mains_hz,
+    )
+    amid = (finding.misfit_hz > 35.0) & (finding.misfit_hz < 45.0)
+    assert finding.uncertainty_db[amid].min() > 0.6
+    assert np.interp(69.0, finding.misfit_hz, finding.uncertainty_db) == 0.0
+    assert "between 23 Hz and 69 Hz" in finding.text and advised in finding.text
+
+
+def test_a_fourth_corner_below_what_is_seen_is_allowed_for() -> None:
+    """A rumble filter of order 4 at 15 Hz (Butterworth's poles) from 200 and 30 Hz: no fail."""
+    unit = ShapedUnit(3180e-6, 318e-6, 75e-6, "rumble", "one pole", (), (200e3,))
+    filtered = RumbleFiltered(**{f: getattr(unit, f) for f in unit.__dataclass_fields__})
+    verdict = judged(squares(filtered, 200.0, 30.0, setup=BenchSetup()))
+    assert 0.3 < abs(filtered.deviation_db(np.array([20.0]))[0]) < 0.5
+    assert verdict.decision is Decision.UNDECIDED and off(verdict, filtered) < 1.0
+    (text,) = (t for t in verdict.findings if "third order at least" in t)
+    assert "at 20 Hz" in text and "23 Hz settles it" in text
 
 
 @pytest.mark.parametrize(("rounding", "own"), [(0.08, False), (0.001, True)])

@@ -22,6 +22,7 @@ from antecurve.judge.conformity import Decision
 from antecurve.judge.identifiability import highest_seen_hz
 from antecurve.judge.record import limit_share
 from antecurve.judge.square_wave import SquareWaveCapture
+from antecurve.judge.sweep import SweepCapture
 from antecurve.judge.verdicts import judge_unit
 from antecurve.report.unit_report import Particulars, batch_rows, unit_report
 
@@ -110,6 +111,9 @@ def test_an_ideal_square_wave_passes() -> None:
     captures = [record(IDEAL, noise=0.0, bits=8), record(IDEAL, frequency=23.0, bits=8)]
     verdict = judge_unit(captures, known_exactly(), conditions=CONDITIONS)
     assert verdict.decision is Decision.PASS
+    # Between a fundamental of 23.2 Hz and its third harmonic.
+    (gap,) = (note for note in verdict.notes if "No harmonic lies" in note)
+    assert "between 23 and 70 Hz" in gap and "A square wave of 43 Hz" in gap
 
 
 def test_captures_of_two_units_are_told() -> None:
@@ -171,6 +175,19 @@ def test_buzz_up_to_a_kilohertz_is_taken_out() -> None:
     assert verdict.decision is Decision.PASS
     buzz = next(text for text in verdict.findings if "hum of 50 Hz" in text)
     assert "and 18 more up to 1201 Hz" in buzz
+
+
+@pytest.mark.parametrize("scale", [1.0, -3.0])
+def test_a_record_given_twice_is_refused(scale: float) -> None:
+    """Under another name, from another moment, on another scale: its noise counts once."""
+    one = record(frequency=23.0)
+    copy = SquareWaveCapture(one.time_s + 1.0, scale * one.volts + 0.5, name="copy.csv")
+    with pytest.raises(InputError, match="give each record once"):
+        judge_unit([record(), one, copy], known_exactly(), conditions=CONDITIONS)
+    assert not one.holds_same(record(frequency=23.0, seed=2))
+    sweep = SweepCapture(np.geomspace(20.0, 20e3, 31), np.zeros(31), name="a")
+    assert sweep.holds_same(replace(sweep, name="b"))
+    assert not sweep.holds_same(replace(sweep, level_db=np.full(31, 0.1)))
 
 
 @pytest.mark.seldom

@@ -113,6 +113,18 @@ def test_clean_records_hold_nothing_else() -> None:
     assert seen <= 3
 
 
+def test_noise_like_1_over_f_is_not_said_to_be_hum() -> None:
+    """White noise filtered to 1/f power, 1 % of the swing; beside it, hum as strong stands out."""
+    rng = np.random.default_rng(8)
+    for hum_v in (0.0, 0.03):
+        given = remainder(rng, hum_v=hum_v, length_s=0.2, frequency=23.0, samples=8000)
+        spectrum = np.fft.rfft(rng.standard_normal(16_000))
+        pink = np.fft.irfft(spectrum / np.sqrt(np.maximum(np.arange(spectrum.size), 1.0)))[:8000]
+        volts = given.volts + 0.01 * np.ptp(given.volts) * pink / np.std(pink)
+        hum = hum_of_records([Remainder(given.basis, volts)])
+        assert hum is not None and hum.stands_out is (hum_v > 0.0)
+
+
 def test_a_line_on_a_harmonic_widens_it_and_no_other() -> None:
     """The variance of an amplitude is 2/n beside noise 1; the line's own variance adds to it.
 

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
-
-import numpy as np
 
 from antecurve.curves.model import Curve
 from antecurve.errors import InputError
@@ -71,6 +69,8 @@ def fit_case(case: Case) -> tuple[Fit, tuple[str, ...]]:
         The fit, and why the captures can't tell anything; no reason where they can.
     """
     _check_references(case)
+    _check_once(case.captures, "capture")
+    _check_once(case.asked.references, "reference")
     useless = _useless((*case.captures, *case.asked.references))
     case.begin("reducing the captures")
     settings = _settings(case)
@@ -90,7 +90,7 @@ def _check_references(case: Case) -> None:
                 f"a {reference.kind}",
                 "no capture is one: take the reference as the capture is taken",
             )
-        if any(_same_data(c, reference) for c in alike):
+        if any(c.holds_same(reference) for c in alike):
             raise InputError(
                 f"reference {reference.name}",
                 "a capture of the unit itself",
@@ -98,9 +98,16 @@ def _check_references(case: Case) -> None:
             )
 
 
-def _same_data(one: Capture, other: Capture) -> bool:
-    each = [f.name for f in fields(one) if f.name != "name"]  # type: ignore[arg-type]
-    return all(np.array_equal(getattr(one, name), getattr(other, name)) for name in each)
+def _check_once(records: Sequence[Capture], role: str) -> None:
+    """Refuse a record given twice: its noise would count as that of two."""
+    for second, record in enumerate(records):
+        for first in records[:second]:
+            if first.kind == record.kind and first.holds_same(record):
+                raise InputError(
+                    f"{role} {record.name}",
+                    f"the record that {first.name} holds already",
+                    "give each record once: the same one again tells nothing more",
+                )
 
 
 def _useless(records: Sequence[Capture]) -> tuple[str, ...]:

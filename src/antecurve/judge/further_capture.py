@@ -59,6 +59,8 @@ _KNOWN = 100.0  # times surer: what a reference makes of generator and chain
 _SURELY = 0.9  # in nine cases of ten it decides; fewer are no advice
 _WIDER = 2.0  # times the reach foreseen: of 51 captures nine in ten left less than 1.8 times
 _SQUARES_HZ = (200.0, 1000.0)  # beside the low one: the middle and the top of the band
+_BESIDE = 1.3  # of the nearest harmonic: half way from the third to the fifth
+_SAME = 1.1  # of a frequency captured: one so near brings what a longer record of it brings
 _NEAR = 1.2  # of an end, up to which a capture shows a response: it grows by (1.2)^4 at most
 
 
@@ -173,7 +175,9 @@ class _Planned:
     def shows(self, frequency_hz: float) -> bool:
         """Tell whether it reaches over a frequency."""
         low, high = float(self.frequency_hz[0]), float(self.frequency_hz[-1])
-        return low <= _NEAR * frequency_hz and frequency_hz <= _NEAR * high
+        within = low <= _NEAR * frequency_hz and frequency_hz <= _NEAR * high
+        apart = np.abs(np.log(self.frequency_hz / frequency_hz)).min()
+        return within and bool(apart <= math.log(_BESIDE))
 
 
 def open_question(
@@ -220,14 +224,16 @@ def open_question(
         quantity, share = "the response's shape, of which several are allowed", by_shapes / reach**2
     now = _deviation(widest, hertz, None)
     further, through = [], []
-    for text, planned in _choices(widest.solution.problem, flatness_db, mains_hz):
+    problem = widest.solution.problem
+    squares_hz = _squares_hz(problem, mains_hz, hertz if misfit_db else None)
+    for text, planned in _choices(problem, flatness_db, squares_hz):
         then = fitted * min(1.0, max(_deviation(f, hertz, planned) for f in families) / now)
         unlevel = 0.0 if planned == "reference" else flatness_db
         lacking = 0.0 if isinstance(planned, _Planned) and planned.shows(hertz) else misfit_db
         further.append(_further(text, math.hypot(then, unlevel, lacking), ruling))
         if _is_through_network(planned):
             through.append(further[-1])
-    squares = 1 + len(_SQUARES_HZ)  # as little effort each: the best of them first
+    squares = len(squares_hz)  # as little effort each: the best of them first
     further[:squares] = sorted(further[:squares], key=lambda f: f.expanded_uncertainty_db)
     parts = {
         "a shape that the model lacks": misfit_db**2,
@@ -284,13 +290,26 @@ def _is_through_network(choice: _Choice) -> bool:
     return choice == "points" or (isinstance(choice, _Planned) and choice.through_network)
 
 
+def _squares_hz(
+    problem: FitProblem, mains_hz: float | None, lacking_hz: float | None
+) -> list[float]:
+    """Frequencies of further square waves [Hz]: none captured already, one where a shape lacks."""
+    given = [float(o.frequency_hz[0]) for o in problem.observations if o.edges_apart_s > 0.0]
+    wished = [LOW_SQUARE_HZ, *_SQUARES_HZ]
+    if min(given, default=math.inf) <= _BESIDE * LOW_SQUARE_HZ:
+        wished.append(LOW_SQUARE_HZ / 2.0)
+    if lacking_hz is not None and LOW_SQUARE_HZ < lacking_hz < _SQUARES_HZ[0]:
+        wished.append(lacking_hz)
+    tries = [f if f in _SQUARES_HZ else clear_frequency(f, mains_hz=mains_hz) for f in wished]
+    return [f for f in tries if all(max(f / g, g / f) > _SAME for g in given)]
+
+
 def _choices(
-    problem: FitProblem, flatness_db: float, mains_hz: float | None
+    problem: FitProblem, flatness_db: float, squares_hz: Sequence[float]
 ) -> list[tuple[str, _Choice]]:
     """What could be done, the least effort first; square waves come first."""
-    squares = (clear_frequency(LOW_SQUARE_HZ, mains_hz=mains_hz), *_SQUARES_HZ)
     choices: list[tuple[str, _Choice]] = []
-    choices += [(s.text, s) for s in (_square(problem, frequency) for frequency in squares)]
+    choices += [(s.text, s) for s in (_square(problem, frequency) for frequency in squares_hz)]
     choices.append((f"captures of {_MORE:.0f} times the points", "points"))
     words = f"a sweep of {_SWEEP_POINTS} frequencies from 20 Hz to 20 kHz, levels to 0.02 dB"
     every = log_frequencies((20.0, 20e3), points_per_decade=_SWEEP_POINTS // 3)

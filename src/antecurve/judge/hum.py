@@ -43,6 +43,9 @@ _TRIALS = 5  # frequencies over that reach: a record of 1 s tells no more apart
 _TOLD_BY_TRIES_S = 1.0  # a longer record may hold a line between two frequencies tried
 _BETWEEN_TRIES = 2.0  # times what is explained at them: half way between, half the power is left
 _SMALL_TURN = 1e-3  # of a period of the highest line over a record: far less than noise turns it
+_AMID = 0.3  # of the mains frequency: nearer, it is one of the lines, which are off their nominal
+_TELLS_AMID = 3.0  # periods of the mains: one and a half between a line and what lies amid
+_STANDS_OUT = 3.0  # times the fall of chi-square amid the lines, of as many frequencies
 _ROUNDS = 100  # enough for a line that one of two records shows weakly
 _NEGLIGIBLE = 0.05  # of the noise of its amplitude in the best record
 
@@ -152,17 +155,36 @@ def _shared_hum(records: Sequence[BesideHarmonics], mains_hz: float | None) -> H
     if stated and trials[0][0] - stated[0][0] < _CONTRADICTED:
         trials = stated
     elif stated:
-        return replace(trials[0][1], stated_hz=mains_hz)
+        hum = replace(trials[0][1], stated_hz=mains_hz)
+        return replace(hum, stands_out=_stands_out(records, hum))
     best = trials[0][0]
     if best < _TAKEN_OUT:
         return None
     likely = [hum for evidence, hum in trials if best - evidence < _TOLD]
-    return Hum(
+    hum = Hum(
         likely[0].mains_hz,
         len(likely) == 1,
         tuple(line for hum in likely for line in hum.line_hz),
         tuple(spread for hum in likely for spread in hum.spread_v),
     )
+    return replace(hum, stands_out=any(_stands_out(records, one) for one in likely))
+
+
+def _stands_out(records: Sequence[BesideHarmonics], hum: Hum) -> bool:
+    """Whether the lines stand out of what lies amid them, in records that tell these apart."""
+    lines = np.array(hum.line_hz[: 2 * _MULTIPLES])
+    amid = (np.arange(1.0, 2.0 * _MULTIPLES + 1.0) - 0.5) * hum.mains_hz
+    amid = amid[np.abs(amid[:, None] - lines).min(axis=1, initial=np.inf) > _AMID * hum.mains_hz]
+    by_lines = by_rest = 0.0
+    for record in records:
+        if float(np.ptp(record.basis.record.time_s)) * hum.mains_hz < _TELLS_AMID:
+            continue
+        each = _evidence(record, np.concatenate([lines, amid]))
+        of_lines = np.arange(lines.size + amid.size) < lines.size
+        together = _fall(each, each.apart)
+        by_lines += together - _fall(each, each.apart & ~of_lines)
+        by_rest += together - _fall(each, each.apart & of_lines)
+    return by_rest <= _TOLD or by_lines >= _STANDS_OUT * by_rest
 
 
 class _MainsSearch:

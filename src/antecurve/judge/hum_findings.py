@@ -86,6 +86,14 @@ def _hum(
     if not shown:
         return []
     strongest = max(shown, key=lambda entry: entry[1])
+    if not hum.stands_out:
+        share = f"{100.0 * strongest[1] / record.size_v:.1g} % of the square wave"
+        text = (
+            f"{record.name}: noise that rises towards low frequencies, or hum: up to {share} at "
+            f"{strongest[0]:.0f} Hz, and as much between multiples of the mains. What lies at the "
+            "multiples is taken out. A longer record, or an average of several, settles it"
+        )
+        return [ResidualFinding(ResidualKind.HUM, record.name, text, strongest[0])]
     decibels = f"{20.0 * math.log10(strongest[1] / record.size_v):.0f} dB re the square wave"
     if hum.told:
         listed = sorted(sorted(shown, key=lambda entry: -entry[1])[:_LISTED])

@@ -36,6 +36,9 @@ class Hum:
         Standard deviation of the cosine and of the sine amplitude of each line [V].
     stated_hz : float or None
         Mains frequency as given where the captures contradict it [Hz].
+    stands_out : bool
+        Whether the lines stand out of what lies between them; noise that rises towards low
+        frequencies, as 1/f, has as much there.
     """
 
     mains_hz: float
@@ -43,6 +46,7 @@ class Hum:
     line_hz: tuple[float, ...]
     spread_v: tuple[float, ...]
     stated_hz: float | None = None
+    stands_out: bool = True
 
 
 @dataclass(frozen=True, slots=True)

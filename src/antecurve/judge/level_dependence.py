@@ -105,6 +105,11 @@ class RelativeHarmonics:
     variance: Floats
     rounding: Floats
 
+    @property
+    def level_noise(self) -> float:
+        """Relative noise of the fundamental, by the median over all: of 1/n each has n times."""
+        return float(np.median(np.sqrt(self.variance) / self.orders))
+
 
 def level_findings(
     harmonics: Sequence[RelativeHarmonics],

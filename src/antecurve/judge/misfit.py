@@ -5,10 +5,6 @@ their noise, and then over the captures by the variance that each has there.  Ha
 period to period, and the noise is what does not; so what stands out of it is the unit's own, as it
 is in a sweep, and counts as response.  What records, or harmonics side by side, do not agree upon
 raises their variance (a Birge ratio) before it widens anything.
-
-Below the lowest and above the highest frequency seen the shape that the model lacks may go on.
-A low end of three corners lacks (f_0/f)^4, a top of two poles (f/f_0)^6 of the squared magnitude:
-so fast a misfit may grow at most beyond the octave next to it.
 """
 
 from __future__ import annotations
@@ -19,13 +15,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.judge.advice import LOW_SQUARE_HZ, clear_frequency
+from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
 from antecurve.judge.level_dependence import RelativeHarmonics
 from antecurve.judge.narrow_shape import NarrowShape, narrow_shape, third_octave_number
-from antecurve.judge.observation import Observation, ResidualFinding, ResidualKind
+from antecurve.judge.observation import ResidualFinding, ResidualKind
 from antecurve.quantities import DB_PER_NEPER, format_quantity
 
-__all__ = ["LACKED_SHAPES", "beyond_seen", "misfit_findings", "no_shape_text", "seen_range_hz"]
+__all__ = ["LACKED_SHAPES", "is_missed", "misfit_findings", "misfit_sizes", "no_shape_text"]
 
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -37,14 +33,11 @@ _CHANCE = 1e-6  # that noise is taken for a misfit, per verdict
 _SURE = 9.0  # three standard deviations, squared
 _NOTABLE_DB = 0.01  # a fiftieth of the usual limit of 0.5 dB
 _COVERAGE_FACTOR = 2.0  # 95 % of a normal distribution
-_LOW_POWER, _HIGH_POWER = 4, 6  # first powers of frequency that a unit's shapes lack
-_OCTAVE = 2.0  # twice the frequency
 _POINTS = 24  # of the band beyond what is seen: fewer than 0.6 octaves apart from 20 kHz to 20 Hz
-_WORTH_A_CAPTURE_DB = 0.05  # by judgement: below what a usual bench resolves
 _END = 1.001  # of the band: its last harmonic may be its end
 _HELD_OCTAVES = 0.06  # the middle of a peak: half a step of the frequencies that a verdict lists
 _FARTHEST = 10.0  # half widths from its middle, where 1 % of a peak's level is left
-_ANYTHING_DB = 30.0  # beyond, a number says nothing
+_CLEAN = 3.0  # times the noise of the quietest record: 10 dB
 _STEPS = 2.0  # times the largest line of rounding: two of them may lie on one harmonic
 _FINER_RECORD = "Use more of the vertical range, or a high-resolution mode, and capture again"
 
@@ -82,6 +75,8 @@ def misfit_findings(
         A narrow peak or dip, and what is left in third octaves; empty where noise explains all
         harmonics.
     """
+    if not disturbed:  # by compression, say, of which the gain is a part
+        harmonics = _levelled(harmonics, band_hz[1])
     narrow = narrow_shape(harmonics, highest_hz=band_hz[1] * _END)
     if narrow is None:
         return _broad_findings(harmonics, band_hz=band_hz, disturbed=disturbed)
@@ -89,11 +84,29 @@ def misfit_findings(
         replace(h, error=h.error - narrow.ratio(h.orders * h.fundamental_hz)) for h in harmonics
     ]
     name = " and ".join(h.name for h in harmonics)
-    by_steps = abs(narrow.size) < _STEPS * _rounding_of_peak(narrow, harmonics)
+    by_steps = _may_be_steps(narrow, harmonics)
     return [
         _narrow_finding(narrow, name, band_hz, disturbed=disturbed, by_steps=by_steps),
         *_broad_findings(without_narrow, band_hz=band_hz, disturbed=disturbed),
     ]
+
+
+def is_missed(harmonics: Sequence[RelativeHarmonics], *, band_hz: tuple[float, float]) -> bool:
+    """Tell whether third octaves show a shape that the model lacks.
+
+    Parameters
+    ----------
+    harmonics : sequence of RelativeHarmonics
+        One a square-wave record.
+    band_hz : tuple of float
+        The band judged [Hz].
+
+    Returns
+    -------
+    bool
+        Whether a finding would name it.
+    """
+    return bool(_broad_findings(harmonics, band_hz=band_hz, disturbed=False))
 
 
 def _narrow_finding(
@@ -189,15 +202,13 @@ def _broad_findings(
     ]
 
 
-def _rounding_of_peak(narrow: NarrowShape, harmonics: Sequence[RelativeHarmonics]) -> float:
-    """What rounding may add in the record that shows a peak best: of those that have it at all."""
+def _may_be_steps(narrow: NarrowShape, harmonics: Sequence[RelativeHarmonics]) -> bool:
+    """Whether rounding may add what a peak does to each harmonic of the records that have it."""
     half_width = narrow.frequency_hz / (2.0 * narrow.quality)
-    has = [
-        h
-        for h in harmonics
-        if np.abs(h.orders * h.fundamental_hz - narrow.frequency_hz).min() < half_width
-    ]
-    return min(_rounding(h, narrow.frequency_hz) for h in has or harmonics)
+    hertz = [h.orders * h.fundamental_hz for h in harmonics]
+    each = list(zip(hertz, (h.rounding for h in harmonics), strict=True))
+    has = [(f, r) for f, r in each if np.abs(f - narrow.frequency_hz).min() < half_width]
+    return all(bool(np.all(np.abs(narrow.ratio(f)) < _STEPS * r)) for f, r in has or each)
 
 
 def _rounding(harmonics: RelativeHarmonics, frequency_hz: float) -> float:
@@ -244,6 +255,73 @@ def _in_bands(harmonics: RelativeHarmonics, highest_hz: float) -> _Bands:
     return _Bands(which, middle, mean, raised / total)
 
 
+def misfit_sizes(
+    harmonics: Sequence[RelativeHarmonics], *, band_hz: tuple[float, float]
+) -> tuple[Floats, Floats]:
+    """Compute how far a fit surely misses square waves, phase included.
+
+    Parameters
+    ----------
+    harmonics : sequence of RelativeHarmonics
+        One a square-wave record.
+    band_hz : tuple of float
+        The band judged [Hz].
+
+    Returns
+    -------
+    tuple of numpy.ndarray of float, shape (third octaves,)
+        Frequencies [Hz], and what neither noise, nor the steps of a converter, nor a peak of a
+        finding of its own explains there [dB].
+    """
+    harmonics = _levelled(harmonics, band_hz[1])
+    narrow = narrow_shape(harmonics, highest_hz=band_hz[1] * _END)
+    if narrow is not None:
+        harmonics = [
+            replace(h, error=h.error - narrow.ratio(h.orders * h.fundamental_hz)) for h in harmonics
+        ]
+    bands = [b for b in (_in_bands(h, band_hz[1]) for h in harmonics) if b.number.size]
+    if not bands:
+        return np.zeros(0), np.zeros(0)
+    pooled, disagreement = _pooled(bands)
+    noise = _COVERAGE_FACTOR * np.sqrt(pooled.variance * disagreement)
+    steps = [max(_rounding(h, f) for h in harmonics) for f in pooled.frequency_hz.tolist()]
+    surely = np.abs(pooled.error) - noise - np.array(steps)
+    return pooled.frequency_hz, DB_PER_NEPER * np.maximum(surely, 0.0)
+
+
+def _levelled(
+    harmonics: Sequence[RelativeHarmonics], highest_hz: float
+) -> Sequence[RelativeHarmonics]:
+    """Records that a shape the fit lacks has set apart, their gains laid over one another.
+
+    Such a fit sets the gain of a record by its few harmonics of least noise.  Of bands that count
+    alike most agree, and what stands out is the shape.
+    """
+    # Of two records the fit follows the one of less noise; the other shows what was touched.
+    noise = [h.level_noise for h in harmonics]
+    clean = [k for k, n in enumerate(noise) if n < _CLEAN * min(noise)]
+    bands = [_in_bands(harmonics[k], highest_hz) for k in clean]
+    pairs = [(b, [o for o in bands if o is not b and o.number.size]) for b in bands]
+    if max((_disagreement(b, o) for b, o in pairs if b.number.size), default=1.0) < _SURE:
+        return harmonics
+    number = np.unique(np.concatenate([b.number for b in bands]))
+    record = np.concatenate([np.full(b.number.size, k) for k, b in enumerate(bands)])
+    band = np.searchsorted(number, np.concatenate([b.number for b in bands]))
+    variance = np.concatenate([b.variance for b in bands])
+    weight = 1.0 / np.sqrt(variance + (_NOTABLE_DB / DB_PER_NEPER) ** 2)
+    columns = np.hstack(
+        [record[:, None] == np.arange(len(bands)), band[:, None] == np.arange(number.size)]
+    )
+    level = np.concatenate([b.error.real for b in bands])
+    solved = np.linalg.lstsq(weight[:, None] * columns, weight * level, rcond=None)[0]
+    at_1khz = int(np.argmin(np.abs(number - third_octave_number(REFERENCE_FREQUENCY_HZ))))
+    gain = solved[: len(bands)] + solved[len(bands) + at_1khz]
+    levelled = list(harmonics)
+    for k, own in zip(clean, gain.tolist(), strict=True):
+        levelled[k] = replace(levelled[k], error=levelled[k].error - own)
+    return levelled
+
+
 def _pooled(bands: Sequence[_Bands]) -> tuple[_Bands, Floats]:
     """Means over captures by weight, and by how much their variance is to be raised.
 
@@ -288,102 +366,3 @@ def _weighted_mean(bands: Sequence[_Bands]) -> _Bands:
         position[at] += np.log(band.frequency_hz) / band.variance
     mean = np.asarray(error / weight, dtype=complex)
     return _Bands(number, np.exp(position / weight), mean, 1.0 / weight)
-
-
-def seen_range_hz(observations: Sequence[Observation]) -> tuple[float, float]:
-    """Find the frequencies that captures show.
-
-    Parameters
-    ----------
-    observations : sequence of Observation
-        The captures.
-
-    Returns
-    -------
-    tuple of float
-        The lowest and the highest [Hz].
-    """
-    lowest = min(float(o.frequency_hz[0]) for o in observations)
-    return lowest, max(float(o.frequency_hz[-1]) for o in observations)
-
-
-def beyond_seen(
-    findings: Sequence[ResidualFinding],
-    observations: Sequence[Observation],
-    band_hz: tuple[float, float],
-) -> tuple[ResidualFinding, ...]:
-    """Let misfits reach beyond the frequencies that the captures show.
-
-    Parameters
-    ----------
-    findings : sequence of ResidualFinding
-        What the fit does not describe.
-    observations : sequence of Observation
-        The captures.
-    band_hz : tuple of float
-        The band judged [Hz].
-
-    Returns
-    -------
-    tuple of ResidualFinding
-        The same, those of a misfit over the whole band, with the capture that would settle what
-        lies beyond.
-    """
-    seen_hz = seen_range_hz(observations)
-    return tuple(
-        _reaching_out(f, seen_hz, band_hz) if f.kind is ResidualKind.MISFIT else f for f in findings
-    )
-
-
-def _reaching_out(
-    finding: ResidualFinding, seen_hz: tuple[float, float], band_hz: tuple[float, float]
-) -> ResidualFinding:
-    """A misfit extended to the ends of the band."""
-    frequency, own, size = finding.misfit_hz, finding.misfit_db, finding.uncertainty_db
-    texts = [finding.text]
-    low = low_db = high = high_db = np.zeros(0)
-    if band_hz[0] < seen_hz[0]:
-        low, low_db = _beyond(finding, band_hz[0], seen_hz[0], _LOW_POWER)
-    if band_hz[1] > seen_hz[1]:
-        high, high_db = _beyond(finding, band_hz[1], seen_hz[1], _HIGH_POWER)
-    if low_db.max(initial=0.0) > _WORTH_A_CAPTURE_DB:
-        near_hz = LOW_SQUARE_HZ / (1.0 if seen_hz[0] > _OCTAVE * LOW_SQUARE_HZ else _OCTAVE)
-        texts.append(
-            f"below {_hertz(seen_hz[0])} it may be {_decibels(low_db[0])}: a square wave of "
-            f"{clear_frequency(near_hz):.0f} Hz settles it"
-        )
-    if high_db.max(initial=0.0) > _WORTH_A_CAPTURE_DB:
-        texts.append(
-            f"above {_hertz(seen_hz[1])} it may be {_decibels(high_db[0])}: a capture that "
-            f"reaches {_hertz(band_hz[1])} settles it"
-        )
-    return replace(
-        finding,
-        text="; ".join(texts),
-        misfit_hz=np.concatenate([low, frequency, high[::-1]]),
-        misfit_db=np.concatenate([0.0 * low + own[0], own, 0.0 * high + own[-1]]),
-        uncertainty_db=np.concatenate([low_db, size, high_db[::-1]]),
-    )
-
-
-def _beyond(
-    finding: ResidualFinding, end_hz: float, seen_hz: float, power: int
-) -> tuple[Floats, Floats]:
-    """Frequencies from an end of the band to what is seen, and what a misfit may be there [dB]."""
-    frequency = finding.misfit_hz
-    near = np.abs(np.log2(frequency / seen_hz)) <= 1.0
-    if not near.any():
-        return np.zeros(0), np.zeros(0)
-    size = np.hypot(finding.misfit_db, finding.uncertainty_db)
-    # A misfit anywhere bends the fit, and with it what it says of the ends.
-    start = max(float(np.sqrt(np.mean(size**2))), float(size[near].max()))
-    beyond = np.geomspace(end_hz, seen_hz, _POINTS, endpoint=False)
-    return beyond, start * np.exp(power * np.abs(np.log(beyond / seen_hz)))
-
-
-def _hertz(frequency: float) -> str:
-    return format_quantity(frequency, "Hz", digits=3)
-
-
-def _decibels(size: float) -> str:
-    return f"{size:.2g} dB" if size < _ANYTHING_DB else "anything"

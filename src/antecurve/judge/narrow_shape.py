@@ -153,7 +153,7 @@ class _Harmonics:
         return np.asarray((values - np.repeat(means, lengths, axis=-1)) * np.sqrt(self.weight))
 
 
-def third_octave_number(frequency_hz: Floats) -> NDArray[np.int_]:
+def third_octave_number(frequency_hz: Floats | float) -> NDArray[np.int_]:
     """Number the third octave that a frequency lies in.
 
     Parameters

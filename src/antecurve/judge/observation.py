@@ -135,9 +135,11 @@ class ResidualKind(StrEnum):
     STIMULUS_NOISE = "stimulus noise"
     TWO_UNITS = "two units"
     MISFIT = "misfit"
+    BETWEEN_HARMONICS = "between harmonics"
     NARROW_SHAPE = "narrow shape"
     NO_SHAPE = "no shape"
     NETWORK = "network"
+    FOURTH_CORNER = "fourth corner"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -342,8 +344,8 @@ class Observation(ABC):
 
         Parameters
         ----------
-        residual : numpy.ndarray of float, shape (rows,)
-            Whitened residuals.
+        residual : numpy.ndarray of float, shape (rows,) or (rows, several)
+            Whitened residuals, or several at once; ``error`` then has as many columns.
         excess : float
             Mean square residual before the noise was raised to meet it.
 

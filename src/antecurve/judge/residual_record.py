@@ -255,8 +255,8 @@ def relative_harmonics(
         The capture.
     basis : HarmonicBasis
         Its reduction.
-    reduced : numpy.ndarray of float, shape (2 harmonics,)
-        Residuals of the reduction [V].
+    reduced : numpy.ndarray of float, shape (2 harmonics,) or (2 harmonics, several)
+        Residuals of the reduction [V], or several at once.
     noise_v : float
         Standard deviation of a sample [V].
 
@@ -269,7 +269,7 @@ def relative_harmonics(
     from scipy.linalg import solve_triangular
 
     raw = solve_triangular(basis.whitener, reduced)
-    half = raw.size // 2
+    half = raw.shape[0] // 2
     odd = basis.orders % 2 == 1
     data = basis.amplitudes(basis.record.volts)[odd]
     data = np.where(np.abs(data) > 0, data, 1e-300)
@@ -282,7 +282,7 @@ def relative_harmonics(
         basis.record.frequency_hz,
         float(np.ptp(basis.record.volts)) / 2.0,
         basis.orders[odd],
-        -(raw[:half] + 1j * raw[half:])[odd] / data,
+        (-(raw[:half] + 1j * raw[half:])[odd].T / data).T,
         noise_v**2 * basis.variances()[odd] / np.abs(data) ** 2,
         rounding / np.abs(data),
     )

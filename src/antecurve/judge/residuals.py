@@ -14,6 +14,7 @@ from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
 from antecurve.judge.advice import LOW_SQUARE_HZ, clear_frequency
 from antecurve.judge.deviation import Deviation
 from antecurve.judge.fit import Fit
+from antecurve.judge.fit_harmonics import harmonics_of_each, seen_frequencies_hz
 from antecurve.judge.level_dependence import (
     LOUDER_DB,
     RelativeHarmonics,
@@ -24,12 +25,13 @@ from antecurve.judge.level_dependence import (
     unlike_levels,
 )
 from antecurve.judge.level_reading import UnitWaves, unit_waves
-from antecurve.judge.misfit import beyond_seen, misfit_findings
+from antecurve.judge.misfit import misfit_findings, misfit_sizes
 from antecurve.judge.network_misfit import network_findings
 from antecurve.judge.noise import residual_parts
 from antecurve.judge.observation import Observation, ResidualFinding, ResidualKind
 from antecurve.judge.ringing import phase_margin_deg, ringing_of_poles
 from antecurve.judge.unit_model import UnitModel
+from antecurve.judge.unseen_misfit import beyond_seen
 from antecurve.judge.unseen_pause import WANTED_PAUSE, unseen_pause
 
 __all__ = [
@@ -74,7 +76,9 @@ _BY_MOVEMENT = {ResidualKind.HUM, ResidualKind.DRIFT}  # lines and trends that i
 _RINGING_DRAWS = 300  # enough for their hundredth part
 
 
-def residual_findings(fit: Fit, band_hz: tuple[float, float]) -> tuple[ResidualFinding, ...]:
+def residual_findings(
+    fit: Fit, band_hz: tuple[float, float], *, mains_hz: float | None = None
+) -> tuple[ResidualFinding, ...]:
     """Describe what a fit leaves, in the order of the captures, then that of several.
 
     Parameters
@@ -83,6 +87,8 @@ def residual_findings(fit: Fit, band_hz: tuple[float, float]) -> tuple[ResidualF
         The fit.
     band_hz : tuple of float
         The band judged [Hz].
+    mains_hz : float, optional
+        Mains frequency [Hz], of which advised square waves keep clear; by default of 50 and 60 Hz.
 
     Returns
     -------
@@ -96,13 +102,17 @@ def residual_findings(fit: Fit, band_hz: tuple[float, float]) -> tuple[ResidualF
             residual, fit.prediction(index), excess=excess, band_hz=band_hz
         )
     findings = _settled_by_others(findings, fit.observations)
-    harmonics = _harmonics(fit)
+    each = harmonics_of_each(fit)
+    harmonics = [h for h in each if h is not None]
     findings += level_findings(harmonics, band_hz=band_hz, waves=partial(_waves, fit))
     # What folds brings an uncertainty of its own; the harmonics are a linear unit's all the same.
     disturbed = any(f.forbids_pass and f.kind is not ResidualKind.HIDDEN_EDGES for f in findings)
     findings += misfit_findings(harmonics, band_hz=band_hz, disturbed=disturbed)
     findings += network_findings(fit, band_hz)
-    return beyond_seen(findings, fit.observations, band_hz)
+    sizes = None if disturbed else partial(misfit_sizes, harmonics, band_hz=band_hz)
+    return beyond_seen(
+        findings, seen_frequencies_hz(fit, each), band_hz, sizes=sizes, mains_hz=mains_hz
+    )
 
 
 def _settled_by_others(
@@ -128,12 +138,7 @@ def _settled_by_others(
 
 
 def _harmonics(fit: Fit) -> list[RelativeHarmonics]:
-    return [h for h in _harmonics_of_each(fit) if h is not None]
-
-
-def _harmonics_of_each(fit: Fit) -> list[RelativeHarmonics | None]:
-    parts = zip(fit.observations, residual_parts(fit.solution), fit.excess, strict=True)
-    return [o.relative_harmonics(residual, excess=excess) for o, residual, excess in parts]
+    return [h for h in harmonics_of_each(fit) if h is not None]
 
 
 def _waves(fit: Fit, number: int, orders: Floats) -> UnitWaves:
@@ -141,7 +146,7 @@ def _waves(fit: Fit, number: int, orders: Floats) -> UnitWaves:
     return unit_waves(fit, _squares(fit)[number], orders)
 
 
-def levels_note(fit: Fit, band_hz: tuple[float, float]) -> str:
+def levels_note(fit: Fit, band_hz: tuple[float, float], *, mains_hz: float | None = None) -> str:
     """Say at which levels captures show a unit, and which compression they leave unseen.
 
     Parameters
@@ -150,17 +155,19 @@ def levels_note(fit: Fit, band_hz: tuple[float, float]) -> str:
         The fit.
     band_hz : tuple of float
         The band judged [Hz].
+    mains_hz : float, optional
+        Mains frequency [Hz], of which advised square waves keep clear; by default of 50 and 60 Hz.
 
     Returns
     -------
     str
         What a pass leaves open, and which capture would show it.
     """
-    each = _harmonics_of_each(fit)
+    each = harmonics_of_each(fit)
     harmonics = [h for h in each if h is not None]
     step_db = _level_step_db(fit, harmonics)
     if step_db is None:
-        return f"The pass holds at the level captured. {_other_level(fit, each, band_hz)}"
+        return f"The pass holds at the level captured. {_other_level(fit, each, band_hz, mains_hz)}"
     least = least_soft_change(harmonics, band_hz=band_hz, waves=partial(_waves, fit))
     unseen = (
         f"Of soft compression at the output, less than {100.0 * least:.2g} % does not show"
@@ -214,7 +221,10 @@ def _before_a_capacitor(step_db: float) -> str:
 
 
 def _other_level(
-    fit: Fit, harmonics: Sequence[RelativeHarmonics | None], band_hz: tuple[float, float]
+    fit: Fit,
+    harmonics: Sequence[RelativeHarmonics | None],
+    band_hz: tuple[float, float],
+    mains_hz: float | None,
 ) -> str:
     """Which capture at a higher level shows soft compression, and how much of it."""
     each = {k: h for k, h in enumerate(harmonics) if h is not None}
@@ -235,7 +245,8 @@ def _other_level(
             each[slowest], band_hz=band_hz, square_hz=square_hz, waves=waves
         )
 
-    slower = (clear_frequency(hz) for hz in _SLOWER_HZ if hz < _SLOWER * seen_hz)
+    lower_hz = (hz for hz in _SLOWER_HZ if hz < _SLOWER * seen_hz)
+    slower = (clear_frequency(hz, mains_hz=mains_hz) for hz in lower_hz)
     at_hz = next((hz for hz in (seen_hz, *slower) if least(hz) <= _WANTED_CHANGE), None)
     if at_hz is None:
         return (

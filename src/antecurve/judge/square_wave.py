@@ -13,13 +13,8 @@ from antecurve.checked import checked
 from antecurve.errors import InputError
 from antecurve.judge.broken_edges import edges_break_off
 from antecurve.judge.bypass import bypass_responses
-from antecurve.judge.capture import (
-    Capture,
-    DirectResponse,
-    ObservationSettings,
-    ascending_column,
-    equal_columns,
-)
+from antecurve.judge.capture import Capture, DirectResponse, ObservationSettings
+from antecurve.judge.columns import ascending_column, equal_columns
 from antecurve.judge.held_tops import Tops
 from antecurve.judge.network_estimate import NetworkEstimate
 from antecurve.judge.record import limit_share, prepare_record
@@ -34,6 +29,7 @@ Floats = NDArray[np.float64]
 
 _LEAST_SAMPLES = 64  # some twenty harmonics and their noise
 _TIME_UNITS = {"milliseconds": 1e3, "microseconds": 1e6}
+_SAME = 1e-5  # of the swing: five digits of a table; noise of 16 bits differs by more
 _USUAL_HZ = (5.0, 5000.0)  # of square waves for an audio unit
 _SMALLEST_SWING_V = 1e-12  # a ten-thousandth of the noise of 1 ohm in a band of 20 kHz
 _LARGEST_SWING_V = 400.0  # beyond what a unit puts out on any supply; 1 V in millivolts is more
@@ -109,6 +105,15 @@ class SquareWaveCapture(Capture):
     def from_columns(cls, columns: Mapping[str, Floats], name: str) -> Self:
         """Make a record of the columns of a file, documented in `Capture`."""
         return cls(columns["time_s"], columns["volts"], name=name)
+
+    def holds_same(self, other: Self) -> bool:
+        """Tell whether the samples are the same on whatever scales, documented in `Capture`."""
+        if self.volts.size != other.volts.size:
+            return False
+        each = (_on_unit_scale(self.volts), _on_unit_scale(other.volts))
+        apart = float(np.abs(each[0] - each[1]).max())
+        turned = float(np.abs(each[0] + each[1] - 1.0).max())
+        return min(apart, turned) < _SAME
 
     @property
     def rate_hz(self) -> float:
@@ -207,3 +212,8 @@ class SquareWaveCapture(Capture):
         """Compute odd harmonics over those of a square wave, documented in `Capture`."""
         records = [(r, prepare_record(r, highest_hz=highest_hz)) for r in references]
         return bypass_responses([reduced_record(*r, highest_hz) for r in records], through)
+
+
+def _on_unit_scale(volts: Floats) -> Floats:
+    """Samples from 0 to 1."""
+    return np.asarray((volts - volts.min()) / np.ptp(volts))

@@ -13,14 +13,8 @@ from numpy.typing import NDArray
 from antecurve.checked import checked
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
 from antecurve.errors import InputError
-from antecurve.judge.capture import (
-    Capture,
-    DirectResponse,
-    Levels,
-    ObservationSettings,
-    ascending_column,
-    equal_columns,
-)
+from antecurve.judge.capture import Capture, DirectResponse, Levels, ObservationSettings
+from antecurve.judge.columns import ascending_column, equal_columns
 from antecurve.judge.observation import (
     Evaluation,
     Observation,

@@ -14,18 +14,11 @@ from numpy.typing import NDArray
 from antecurve.checked import checked
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, inverse_response
 from antecurve.errors import InputError
-from antecurve.judge.capture import (
-    Capture,
-    DirectResponse,
-    Levels,
-    ObservationSettings,
-    ascending_column,
-    equal_columns,
-    finite_column,
-)
+from antecurve.judge.capture import Capture, DirectResponse, Levels, ObservationSettings
 from antecurve.judge.channel_alignment import aligned_channels
 from antecurve.judge.channel_clipping import refuse_clipped_output, refuse_clipped_stimulus
 from antecurve.judge.clicks import both_jump, click_window, isolated_click, starts_or_stops
+from antecurve.judge.columns import ascending_column, equal_columns, finite_column
 from antecurve.judge.interruption import (
     CLICK,
     is_sweep,

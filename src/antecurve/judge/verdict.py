@@ -100,6 +100,8 @@ class Verdict(Result):
         At which levels the captures show the unit, and which compression they leave unseen.
     edges : str
         Of a pass, which dead zone the edges captured leave unseen; empty where they show it.
+    gap : str
+        Of a pass, which peak the widest gap between harmonics leaves unseen; empty without one.
     parts_read : bool
         Whether constants rest on parts of the network that one meter read.
     unlike_any_db : float
@@ -152,6 +154,7 @@ class Verdict(Result):
     unit_curve: str = ""
     levels: str = ""
     edges: str = ""
+    gap: str = ""
     parts_read: bool = False
     unlike_any_db: float = 0.0
 
@@ -168,7 +171,7 @@ class Verdict(Result):
             self.levels if open_level else "",
             _ANY_CORRELATION if self.parts_read else "",
         )
-        return tuple(filter(None, (level, self.edges, parts)))
+        return tuple(filter(None, (level, self.edges, self.gap, parts)))
 
     @property
     def deviation_db(self) -> float:

@@ -20,11 +20,12 @@ from antecurve.judge.deviation import Deviation, deviation_db, deviation_of_fami
 from antecurve.judge.findings import describe
 from antecurve.judge.fit import Family, Fit
 from antecurve.judge.fitted_values import fitted_values
+from antecurve.judge.fourth_corner import fourth_corner
 from antecurve.judge.further_capture import OpenQuestion, open_question
 from antecurve.judge.hum import MAINS_HZ
 from antecurve.judge.identifiability import highest_seen_hz, without_unseen_corner
 from antecurve.judge.measured_levels import measured_deviation, says_nothing
-from antecurve.judge.misfit import LACKED_SHAPES, no_shape_text, seen_range_hz
+from antecurve.judge.misfit import LACKED_SHAPES, no_shape_text
 from antecurve.judge.network_estimate import JudgedThrough, estimate_of
 from antecurve.judge.observation import ResidualFinding, ResidualKind, Trace
 from antecurve.judge.overlay import Overlay
@@ -41,6 +42,8 @@ from antecurve.judge.residuals import (
 )
 from antecurve.judge.signal_path import CaptureChain, Generator
 from antecurve.judge.uncertainty import unit_draws
+from antecurve.judge.unseen_misfit import seen_range_hz
+from antecurve.judge.unseen_peak import gap_note
 from antecurve.judge.verdict import Verdict
 from antecurve.networks.conditions import AUDIO_BAND_HZ, Conditions, conditions_of
 from antecurve.networks.topology import Loading
@@ -172,9 +175,9 @@ def judge_unit(
     Square waves are reduced to their harmonics, fitted together with the sweeps, and the response
     of the fitted unit is compared with ideal playback.  The network's parts are unknowns with the
     distribution they have.  Shapes with up to three low corners or a resonance, and with a
-    resonance or a playback zero at the top, are compared by their evidence; the uncertainty
-    reaches over all that the captures allow.  Residuals that the model does not explain are
-    described, count as the unit's own where they repeat, and widen the uncertainty there and beyond
+    resonance or a playback zero at the top, are compared by their evidence; the uncertainty reaches
+    over all that the captures allow.  Residuals that the model does not explain are described,
+    count as the unit's own where they repeat, and widen the uncertainty there, between and beyond
     the frequencies seen.  What no linear unit does (oscillation, slow movement, unlike halves of
     the wave) forbids a pass and leaves no time constants to tell.  A record that stands at its
     limits, and captures that can't be of one unit, leave the verdict undecided and name no fault.
@@ -197,7 +200,7 @@ def judge_unit(
         case.begin("residuals and uncertainty")
         reading = _reading(case, fit)
         _check_order(case, reading)
-    return _verdict(case, reading)
+        return _verdict(case, reading)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -214,7 +217,7 @@ class _Reading:
 def _reading(case: Case, fit: Fit) -> _Reading:
     """The deviation with its uncertainty, and what the fit does not describe."""
     band = case.asked.judged_hz
-    residuals = residual_findings(fit, band)
+    residuals = residual_findings(fit, band, mains_hz=case.asked.mains_hz)
     fit = without_unseen_corner(fit, highest_hz=highest_seen_hz(case.captures), band_end_hz=band[1])
     allowed = tuple(f for k, f in enumerate(fit.families) if k == 0 or f.acceptable)
     draws = tuple(unit_draws(family.solution) for family in allowed)
@@ -224,11 +227,22 @@ def _reading(case: Case, fit: Fit) -> _Reading:
         best = _over_shapes(case, allowed[:1], draws[:1])
         own = _deviation_of_fit(case, allowed[0])
         deviation = joined(best.about(own), deviation, seen_range_hz(fit.observations))
-    deviation = with_misfit(deviation, residuals)
-    deviation, residuals = _measured_where_nothing_fits(case, fit, deviation, residuals)
+    residuals += fourth_corner(fit, allowed, band, mains_hz=case.asked.mains_hz)
+    deviation, residuals = _with_residuals(case, fit, deviation, residuals)
     deviation = widened(deviation, case.flatness_db)
     residuals += fitted_ringing(allowed[0].model, draws[0], highest_seen_hz(case.captures))
     return _Reading(fit, allowed, draws, residuals, deviation)
+
+
+def _with_residuals(
+    case: Case, fit: Fit, deviation: Deviation, residuals: tuple[ResidualFinding, ...]
+) -> tuple[Deviation, tuple[ResidualFinding, ...]]:
+    """The deviation with what residuals say of it, between harmonics only where a shape fits."""
+    between = tuple(r for r in residuals if r.kind is ResidualKind.BETWEEN_HARMONICS)
+    seen = tuple(r for r in residuals if r.kind is not ResidualKind.BETWEEN_HARMONICS)
+    deviation, seen = _measured_where_nothing_fits(case, fit, with_misfit(deviation, seen), seen)
+    fits = all(r.kind is not ResidualKind.NO_SHAPE for r in seen)
+    return (with_misfit(deviation, between), seen + between) if fits else (deviation, seen)
 
 
 def _measured_where_nothing_fits(
@@ -270,11 +284,10 @@ def _check_order(case: Case, reading: _Reading) -> None:
     swapped = replace(case, captures=captures, begin=lambda stage: None)
     try:
         other = _reading(swapped, fit_case(swapped)[0])
-        swapped_fits = all(r.kind is not ResidualKind.MISFIT for r in other.residuals)
         better = _SWAPPED * _missed_db(other.fit, odd.capture) < _missed_db(
             reading.fit, odd.capture
         )
-        swapped_fits = swapped_fits and better
+        swapped_fits = better and all(r.kind is not ResidualKind.MISFIT for r in other.residuals)
     except InputError:
         swapped_fits = False
     at = int(np.argmax(np.abs(odd.misfit_db)))
@@ -326,6 +339,7 @@ def _deviation_of_fit(case: Case, family: Family) -> Floats:
 def _verdict(case: Case, reading: _Reading) -> Verdict:
     """The decision by the limits, in words and numbers."""
     asked, fit, band = case.asked, reading.fit, case.asked.judged_hz
+    least = min(b.limit_db for b in asked.limits)
     decisions = _decisions(reading.deviation, asked.limits)
     ruling = combined_decision(decisions)
     fitted = fitted_values(reading.allowed, reading.draws, highest_seen_hz(case.captures), band)
@@ -335,7 +349,7 @@ def _verdict(case: Case, reading: _Reading) -> Verdict:
         reading.draws[0],
         deviation=reading.deviation,
         residuals=reading.residuals,
-        limit_db=min(b.limit_db for b in asked.limits),
+        limit_db=least,
         mains_hz=asked.mains_hz,
     )
     question = _question(case, reading, ruling)
@@ -345,6 +359,7 @@ def _verdict(case: Case, reading: _Reading) -> Verdict:
         *([question.text] if question else []),
     )
     decision = _limited(ruling.decision, reading.residuals)
+    passes = decision is Decision.PASS
     return Verdict(
         decision=decision,
         bands=tuple(
@@ -363,19 +378,18 @@ def _verdict(case: Case, reading: _Reading) -> Verdict:
         overlay=_overlay(fit, band),
         question=question,
         unit_curve=case.curve.name,
-        levels=_levels(fit, band, decision, reading.residuals),
-        edges=edges_note(fit, band) if decision is Decision.PASS else "",
+        levels=_levels(case, fit, decision, reading.residuals),
+        edges=edges_note(fit, band) if passes else "",
+        gap=gap_note(fit, band, limit_db=least, mains_hz=asked.mains_hz) if passes else "",
         parts_read=bool(findings.fitted) and case.network.shares_meter,
         unlike_any_db=_unlike_any_db(reading.residuals),
     )
 
 
-def _levels(
-    fit: Fit, band: tuple[float, float], decision: Decision, residuals: Sequence[ResidualFinding]
-) -> str:
+def _levels(case: Case, fit: Fit, decision: Decision, residuals: Sequence[ResidualFinding]) -> str:
     """What captures say of levels, where nothing was found that depends on them."""
     if decision is Decision.PASS:
-        return levels_note(fit, band)
+        return levels_note(fit, case.asked.judged_hz, mains_hz=case.asked.mains_hz)
     told = any(r.kind in (ResidualKind.LEVEL, ResidualKind.TWO_UNITS) for r in residuals)
     return "" if told or decision is Decision.FAIL else level_step_note(fit)
 

@@ -1,0 +1,53 @@
+"""The harmonics of captures over those of their fit, and the frequencies that captures show."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from antecurve.judge.fit import Fit
+from antecurve.judge.level_dependence import RelativeHarmonics
+from antecurve.judge.noise import residual_parts
+
+__all__ = ["harmonics_of_each", "seen_frequencies_hz"]
+
+Floats = NDArray[np.float64]
+
+
+def harmonics_of_each(fit: Fit) -> list[RelativeHarmonics | None]:
+    """Compute the odd harmonics of each capture over those of the fit.
+
+    Parameters
+    ----------
+    fit : Fit
+        The fit.
+
+    Returns
+    -------
+    list of RelativeHarmonics or None
+        ``None`` for a capture that is no square wave.
+    """
+    parts = zip(fit.observations, residual_parts(fit.solution), fit.excess, strict=True)
+    return [o.relative_harmonics(residual, excess=excess) for o, residual, excess in parts]
+
+
+def seen_frequencies_hz(fit: Fit, harmonics: Sequence[RelativeHarmonics | None]) -> Floats:
+    """List the frequencies that captures show, of square waves the odd harmonics.
+
+    Parameters
+    ----------
+    fit : Fit
+        The fit.
+    harmonics : sequence of RelativeHarmonics or None
+        Those of each capture.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (frequencies,)
+        In ascending order [Hz].
+    """
+    each = zip(fit.observations, harmonics, strict=True)
+    shown = [o.frequency_hz if h is None else h.orders * h.fundamental_hz for o, h in each]
+    return np.unique(np.concatenate(shown))
