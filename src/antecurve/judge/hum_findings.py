@@ -89,9 +89,9 @@ def _hum(
     if not hum.stands_out:
         share = f"{100.0 * strongest[1] / record.size_v:.1g} % of the square wave"
         text = (
-            f"{record.name}: noise that rises towards low frequencies, or hum: up to {share} at "
-            f"{strongest[0]:.0f} Hz, and as much between multiples of the mains. What lies at the "
-            "multiples is taken out. A longer record, or an average of several, settles it"
+            f"{record.name}: noise that rises towards low frequencies, or hum, of up to {share}. "
+            "Between the multiples of the mains lies as much. What lies at them is taken out. A "
+            "longer record, or an average of several, settles it"
         )
         return [ResidualFinding(ResidualKind.HUM, record.name, text, strongest[0])]
     decibels = f"{20.0 * math.log10(strongest[1] / record.size_v):.0f} dB re the square wave"
