@@ -146,6 +146,9 @@ def test_batch(bench: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) 
         ("good-sweep", "joint/b"),
     ):
         (folder / f"{target}.csv").write_bytes((bench / f"{name}.csv").read_bytes())
+    # The same record given twice is refused; another sweep has another row.
+    other = folder / "joint" / "b.csv"
+    other.write_text("".join(other.read_text().splitlines(keepends=True)[:-1]))
     done = invoke(
         capsys,
         "judge",
