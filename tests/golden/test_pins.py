@@ -18,7 +18,7 @@ decides, and from a search that ends within 1 %: other processors move them by u
 
 # Of the jobs some in each run; before a change of structure all: ``ANTECURVE_LONG_FORM=1``.
 GROUPS = [
-    pytest.param(group, marks=[pytest.mark.sweep(5)] if group in pins.JOBS else [])
+    pytest.param(group, marks=[pytest.mark.sweep(4)] if group in pins.JOBS else [])
     for group in pins.GROUPS
 ]
 
