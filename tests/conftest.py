@@ -38,9 +38,10 @@ DATA = Path(__file__).parent / "data"
 # Each takes more than ten seconds of a worker: begun last, they would leave the others idle.
 LONG = frozenset(
     {
-        "app", "browser", "formulas", "processes", "test_box", "test_curves_identify",
-        "test_judge_two_channel", "test_judge_unfit_units", "test_measure", "test_notebooks",
-        "test_own_meshes", "test_pins",
+        "app", "browser", "formulas", "processes", "test_box", "test_build_commands", "test_judge",
+        "test_judge_simulation", "test_judge_two_channel", "test_judge_unfit_units", "test_measure",
+        "test_notebooks", "test_pick_search", "test_pins", "test_switched_box",
+        "test_switched_sharing",
     }
 )  # fmt: skip
 _TOGETHER = {
