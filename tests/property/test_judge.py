@@ -12,6 +12,7 @@ from antecurve.judge.conformity import Decision, LimitBand, decide
 from antecurve.judge.square_wave import SquareWaveCapture
 from antecurve.judge.verdict import Verdict
 from antecurve.judge.verdicts import judge_unit
+from long_form import few
 
 BASE = square_capture(Unit(treble_s=71e-6), np.random.default_rng(2), samples=3000)
 
@@ -21,7 +22,7 @@ def base_verdict() -> Verdict:
     return judge_unit([BASE], known_exactly(), conditions=CONDITIONS)
 
 
-@settings(max_examples=4, deadline=None)
+@settings(max_examples=few(2, of=4), deadline=None)
 @given(
     gain=st.floats(1e-3, 1e3),
     turned=st.booleans(),
