@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import numpy as np
+
+from antecurve.curves.model import level_db
 from antecurve.errors import InputError, NoResultError
 from antecurve.files.recordings import ReadingOptions, Recording, read_recording
 from antecurve.files.verdict_record import VerdictRecord, capture_records, file_digest
@@ -18,6 +22,7 @@ from antecurve.judge.played_record import InputReference
 from antecurve.judge.two_channel import TwoChannelRecord
 from antecurve.judge.unit_figures import FigureRequest, unit_figures, unmeasured_figures
 from antecurve.judge.verdicts import judge_unit
+from antecurve.quantities import format_time_constant
 
 if TYPE_CHECKING:
     from antecurve.curves.model import Curve
@@ -33,6 +38,10 @@ __all__ = [
     "read_unit_captures",
     "with_unit_curve",
 ]
+
+_TREBLE_HZ = (100.0, 10e3)  # between which every published recording curve rises
+_FALLS_DB = 3.0  # of the recording: less is a curve that hardly does anything
+_EXCHANGED = 3.0  # times less off: a faulty unit is as far off either way
 
 
 def with_unit_curve(design: Design, curve: Curve) -> Design:
@@ -107,6 +116,34 @@ def matched_channels(one: Verdict, other: Verdict) -> tuple[Verdict, Verdict]:
         for v in (one, other)
     )
     return first, second
+
+
+def _falls(curve: Curve) -> bool:
+    """Whether a recording loses treble by a curve, as no published one does."""
+    low, high = level_db(curve, np.array(_TREBLE_HZ), published=True)
+    return bool(high - low < -_FALLS_DB)
+
+
+def _largest_db(verdict: Verdict) -> float:
+    """The largest deviation of a verdict; infinite where it has none."""
+    return float(np.abs(verdict.deviation.deviation_db).max()) if verdict.is_result else math.inf
+
+
+def _wrong_way_round(curve: Curve, off_db: float) -> InputError:
+    """The error for a unit's zeros stated as its poles."""
+    zeros, poles = (
+        ",".join(format_time_constant(t).replace("µ", "u").replace(" ", "") for t in times)
+        for times in (curve.poles_s, curve.zeros_s)
+    )
+    options = " ".join(
+        f"{option} {times}" for option, times in (("--unit-zeros", zeros), ("--unit-poles", poles))
+        if times
+    )  # fmt: skip
+    return InputError(
+        "unit curve", curve.name,
+        "zeros and poles seem to be exchanged: the other way round the unit is within "
+        f"{off_db:.1f} dB. State those of the recording: {options}",
+    )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,14 +221,47 @@ class UnitJudging:
             guess = guess_unit_curve(captures, design, measured=self.measured, request=self.request)
             design = with_unit_curve(design, guess.curve)
             said.append(guess.text)
-        verdict = judge_unit(
-            captures, design, measured=self.measured, request=self.request, progress=begin
-        )
+        verdict = self._judged(captures, design, begin)
         if not verdict.is_result:
             raise NoResultError(verdict.findings)
         begin("figures beside the response")
         verdict = self.with_figures(verdict, read, design)
         return replace(verdict, findings=(*said, *verdict.findings))
+
+    def _judged(
+        self, captures: Sequence[Capture], design: Design, begin: Callable[[str], None]
+    ) -> Verdict:
+        """The verdict, unless the unit's zeros and poles were stated the wrong way round."""
+
+        def by(other: Design) -> Verdict:
+            return judge_unit(
+                captures, other, measured=self.measured, request=self.request, progress=begin
+            )
+
+        curve = design.job.unit_curve
+        if curve is None or not _falls(curve):
+            return by(design)
+        verdict, refused = None, None
+        try:
+            verdict = by(design)
+        except InputError as error:
+            refused = error
+        begin("the unit's zeros and poles, exchanged")
+        exchanged = replace(
+            curve, name=f"{curve.name}, exchanged",
+            zeros_s=curve.poles_s, poles_s=curve.zeros_s,
+            zeros_at_origin=curve.poles_at_origin, poles_at_origin=curve.zeros_at_origin,
+        )  # fmt: skip
+        try:
+            off = _largest_db(by(with_unit_curve(design, exchanged)))
+        except InputError:
+            off = math.inf
+        as_stated = math.inf if verdict is None else _largest_db(verdict)
+        if _EXCHANGED * off < as_stated:
+            raise _wrong_way_round(curve, off)
+        if verdict is None:
+            raise refused or InputError("captures", "no verdict", "capture again")
+        return verdict
 
     def with_figures(
         self, verdict: Verdict, read: Sequence[Recording], design: Design | None = None

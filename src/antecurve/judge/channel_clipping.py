@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from antecurve.errors import InputError
 from antecurve.judge.ceiling import ceiling
 from antecurve.judge.flat_tops import FlatTops, flat_tops
+from antecurve.judge.lost_tops import lost_tops, stops_at
 
 __all__ = ["refuse_clipped_output", "refuse_clipped_stimulus"]
 
@@ -21,7 +22,7 @@ _AT_LIMIT = 1.03  # of a level at which a stimulus is clipped: its noise is less
 
 
 def refuse_clipped_output(
-    output: Floats, explained: Floats, *, square: bool, step: float, name: str
+    output: Floats, explained: Floats, *, square: bool, step: float, rate_hz: float, name: str
 ) -> None:
     """Refuse an output with tops that the stimulus does not have.
 
@@ -35,6 +36,8 @@ def refuse_clipped_output(
         Whether the stimulus is a square wave.
     step : float
         Step of the converter, in the output's unit; 0 for none.
+    rate_hz : float
+        Sampling rate [Hz].
     name : str
         How messages call the record.
 
@@ -43,7 +46,15 @@ def refuse_clipped_output(
     InputError
         When it is clipped.
     """
-    flat = flat_tops(output, explained) or ceiling(output, explained, square=square, step=step)
+    flat = flat_tops(output, explained)
+    if flat is None and not square:
+        flat = lost_tops(output, explained, rate_hz=rate_hz)
+    if flat is None:
+        flat = ceiling(output, explained, square=square, step=step)
+        # Noise crowds by chance where a signal has one high crest, which it follows to its end.
+        if flat is not None and not square:
+            stops = stops_at(flat.level, output, explained, rate_hz=rate_hz)
+            flat = flat if stops else None
     if flat is not None:
         raise InputError(
             f"{name}: output",

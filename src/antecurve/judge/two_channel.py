@@ -413,6 +413,7 @@ class TwoChannelRecord(Capture):
             *channels.as_sampled(alike),
             square=self._is_square,
             step=quantisation_step(self.volts),
+            rate_hz=self.rate_hz,
             name=self.name,
         )
         places: list[int] = []

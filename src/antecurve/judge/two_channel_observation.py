@@ -280,8 +280,8 @@ class TwoChannelObservation(Observation):
         frequency = float(middle[worst])
         text = (
             f"{self.name}: noise of the stimulus channel lowers the ratio by about "
-            f"{lowered[worst]:.2g} dB at {frequency:.0f} Hz. That is taken out. Raise the level "
-            "of that channel, or play a signal with more at these frequencies"
+            f"{lowered[worst]:.2g} dB at {frequency:.0f} Hz. That is taken out as of white noise. "
+            "Raise the level of that channel, or play a signal with more at these frequencies"
         )
         return [ResidualFinding(ResidualKind.STIMULUS_NOISE, self.name, text, frequency)]
 
