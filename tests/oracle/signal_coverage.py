@@ -39,7 +39,8 @@ from playback_units import (
 from two_channel_records import two_channel_record
 
 from antecurve.errors import InputError
-from antecurve.judge.two_channel import STIMULUS_AT
+from antecurve.judge.network_estimate import NetworkEstimate
+from antecurve.judge.two_channel import STIMULUS_AT, TwoChannelRecord
 from antecurve.judge.verdict import Verdict
 from antecurve.judge.verdicts import judge_unit
 from antecurve.threads import single_threaded_linear_algebra
@@ -55,8 +56,8 @@ TIME_CONSTANTS, CORNERS = tuple(NOMINAL), ("low_corner_hz", "high_corner_hz")
 Case = tuple[str, int]
 
 
-def judged(case: Case) -> list[Row]:
-    """Draw a record and judge it; one row for a refused one."""
+def drawn(case: Case) -> tuple[Unit, TwoChannelRecord, NetworkEstimate]:
+    """Draw a unit, a record of it, and what is known of the network."""
     kind, number = case
     rng = np.random.default_rng([16, KINDS.index(kind), number])
     unit, values = random_unit(rng), drawn_values(rng)
@@ -70,7 +71,13 @@ def judged(case: Case) -> list[Row]:
         noise_db=rng.uniform(-45.0, -25.0),
         quiet_s=QUIET_S.get(kind, 0.0),
     )
-    network = by_tolerance() if number % 2 else known_exactly(values)
+    return unit, record, by_tolerance() if number % 2 else known_exactly(values)
+
+
+def judged(case: Case) -> list[Row]:
+    """Draw a record and judge it; one row for a refused one."""
+    kind, number = case
+    unit, record, network = drawn(case)
     try:
         with single_threaded_linear_algebra():
             verdict = judge_unit(record, network, conditions=CONDITIONS)

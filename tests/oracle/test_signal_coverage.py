@@ -3,8 +3,20 @@
 from __future__ import annotations
 
 import pytest
+from playback_units import CURVE
 from scipy.stats import binom
-from signal_coverage import CORNERS, KINDS, REFUSED, TIME_CONSTANTS, held, judged, stored
+from signal_coverage import (
+    CORNERS,
+    KINDS,
+    REFUSED,
+    TIME_CONSTANTS,
+    drawn,
+    held,
+    judged,
+    stored,
+)
+
+from antecurve.judge.capture import ObservationSettings
 
 RECORDS = stored()
 ROWS = {
@@ -35,3 +47,10 @@ def test_a_stored_record_is_judged_as_stored() -> None:
         assert row[0] == known[0]
         # Six digits in the file, and solvers of other versions.
         assert row[1:] == pytest.approx(known[1:], rel=1e-3, abs=1e-5)
+
+
+def test_a_crest_that_noise_crowds_is_not_clipped() -> None:
+    """Thirteen noisy samples about the one high crest of a piece of music stood at one level."""
+    _, record, network = drawn(("music", 251))
+    observation = record.observation(ObservationSettings(50e3, CURVE, network))
+    assert observation.estimate.ratio.size > 100
