@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from antecurve.judge.lost_tops import lost_tops, stops_at
+from antecurve.judge.lost_tops import lost_tops
 
 RATE_HZ = 96_000.0
 RNG = np.random.default_rng(5)
@@ -37,5 +37,3 @@ def test_noise_that_is_cut_stops_at_its_limit(share: float, clicks: int) -> None
 )
 def test_what_follows_to_its_end_is_not_cut(output: np.ndarray) -> None:
     assert lost_tops(output, PLAYED, rate_hz=RATE_HZ) is None
-    for level in (0.9 * PEAK, -0.9 * PEAK):
-        assert not stops_at(level, output, PLAYED, rate_hz=RATE_HZ)

@@ -41,6 +41,8 @@ _FLOOR = 1e-6  # of the strongest line: what is whitened, and not noise of the a
 _AS_HIGH = 0.7  # of the highest peak: half a period later a record of two periods has 0.75
 _STANDS_OUT = 8.0  # standard deviations: the highest of a million normal samples has five
 _PEAK_SAMPLES = 3  # a whitened peak is two samples wide
+_PARTS = 16  # of a record, of which a pause or a cue fills one
+_STEADY = 0.5  # of the level: noise and tones keep to it within a tenth
 _ROUNDS = 2  # the first takes the delay out, the second what it hid
 _CLOCK_ROUNDS = 4  # each leaves a tenth of the drift or less, which blurs the delays
 
@@ -104,7 +106,19 @@ def aligned_channels(
     alignment = Alignment(whole / rate_hz + late, clocks, polarity)
     shared, _ = overlap(stimulus, pair.output, whole)
     shared = shared - shared.mean()
-    return Channels(shared, shifted.output, rate_hz, tapers, alignment, late, sweep, name)
+    cut_ends = _cut_ends(stimulus, tapers) if not sweep else (False, False)
+    return Channels(
+        shared, shifted.output, rate_hz, tapers, alignment, late, sweep, name, cut_ends=cut_ends
+    )
+
+
+def _cut_ends(stimulus: Floats, tapers: tuple[int, ...]) -> tuple[bool, bool]:
+    """At which ends a signal sounds on that comes and goes; of a steady one enough is inside."""
+    size = stimulus.size // _PARTS
+    level = np.std(stimulus[: _PARTS * size].reshape(_PARTS, size), axis=1)
+    goes = float(level.min()) < _STEADY * float(np.sqrt(np.mean(level**2)))
+    first, last = (goes and taper == stimulus.size // 2 for taper in tapers)
+    return first, last
 
 
 def _shifted(pair: Pair, clocks: float) -> tuple[Pair, int, int]:

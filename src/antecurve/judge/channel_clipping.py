@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from antecurve.errors import InputError
 from antecurve.judge.ceiling import ceiling
 from antecurve.judge.flat_tops import FlatTops, flat_tops
-from antecurve.judge.lost_tops import lost_tops, stops_at
+from antecurve.judge.lost_tops import is_lacking, lost_tops
 
 __all__ = ["refuse_clipped_output", "refuse_clipped_stimulus"]
 
@@ -53,8 +53,8 @@ def refuse_clipped_output(
         flat = ceiling(output, explained, square=square, step=step)
         # Noise crowds by chance where a signal has one high crest, which it follows to its end.
         if flat is not None and not square:
-            stops = stops_at(flat.level, output, explained, rate_hz=rate_hz)
-            flat = flat if stops else None
+            lacks = is_lacking(flat.level, output, explained, rate_hz=rate_hz)
+            flat = flat if lacks else None
     if flat is not None:
         raise InputError(
             f"{name}: output",

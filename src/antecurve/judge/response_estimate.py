@@ -41,6 +41,7 @@ _TAPER_SHOWS = 5.0  # half a taper shows a fifth of the error at the start of a 
 _LARGEST_DEVIATION = 0.12  # neper, 1 dB: beyond, the logarithm of a ratio is no longer normal
 _MOST_NOISE = 0.6  # of the stimulus's power: beyond, a ratio is hardly half of the response
 _LEAST_KEPT = 0.01  # of the stimulus's power: such a band is not told anyway
+_LEAST_PERIODS = 6.0  # to an end, on average: at three an interval of 0.002 dB is off by twice that
 _NOTABLE_DRIFT = 0.1  # samples over the record: turns either end of 20 kHz by 0.06 rad at 96 kHz
 
 LOWEST_HZ = 8.0
@@ -145,6 +146,8 @@ class Channels:
         Whether the stimulus is a file that was played.
     stimulus_noise : float
         Mean square of white noise that the stimulus may hold at most, in its unit squared.
+    cut_ends : tuple of bool
+        Whether a signal that comes and goes sounds on at the start, and at the end.
     """
 
     stimulus: Floats
@@ -157,6 +160,7 @@ class Channels:
     name: str
     from_file: bool = False
     stimulus_noise: float = 0.0
+    cut_ends: tuple[bool, bool] = (False, False)
     # Transforms that do not depend on a response, once they are made.
     _kept: dict[str, Complex] = field(init=False, repr=False, default_factory=dict)
 
@@ -187,9 +191,11 @@ class Channels:
         pair = Pair(self.flattened(flattening), self.output, self.rate_hz, self.tapers)
         half = replace(pair, tapers=tuple(t // 2 for t in self.tapers))
         band_hz = LOWEST_HZ, min(highest_hz, HIGHEST_SHARE * self.rate_hz)
-        whole = self._lines("whole taper", pair, timed=timed).bands(band_hz)
+        located = timed or any(self.cut_ends)
+        whole = self._lines("whole taper", pair, timed=located).bands(band_hz)
         by_half = self._lines("half taper", half).ratios(band_hz)
         bands = [_compared(*two) for two in zip(whole, by_half, strict=True)]
+        bands = [b for b in bands if not self._is_cut(b)]
         told = [b for b in sounding_bands(bands) if b.variance <= _LARGEST_DEVIATION**2]
         share = self._noise_shares(told, flattening)
         known = np.array([b.variance for b in told])
@@ -204,9 +210,18 @@ class Channels:
             np.array([b.ratio for b in told]),
             np.array([b.variance for b in told]),
             np.array([b.coherence for b in told]),
-            np.array([b.sounds_s for b in told]),
+            np.array([b.sounds_s * timed for b in told]),
             share,
             np.array([b.free for b in told]),
+        )
+
+    def _is_cut(self, band: Band) -> bool:
+        """Whether a band sounds so near an end that much of what it makes ring is cut off."""
+        half_s = self.output.size / self.rate_hz / 2.0
+        away_s = (half_s + band.sounds_s, half_s - band.sounds_s)
+        return any(
+            cut and away * band.mean_hz < _LEAST_PERIODS
+            for cut, away in zip(self.cut_ends, away_s, strict=True)
         )
 
     def _noise_shares(self, bands: list[Band], flattening: Response) -> Floats:

@@ -27,11 +27,11 @@ _STRETCHES = (8, 64)  # as many as half octaves need, and as few as 16 s bear
 _LEAST_STRETCH = 2000  # samples: forty lines in the lowest half octave at 48 kHz
 _SOUNDS = 1e-8  # of the power of the loudest half octave: a square wave at 20 kHz has 1e-5
 _TONES = 0.3  # of the lines hold the power; of noise all, of a square wave of 15 Hz a fifth
-_LASTS = 0.2  # of the median power of stretches: a part that sounds
-_MOST_PAUSES = 0.25  # of the stretches: silence at both ends of a played file
+_LASTS = 0.75  # of what neighbours share: tones with a fifth of silence about them 0.8, music 0.6
 _COHERENT = 0.7  # of products of neighbours: noise has far less
 _LEAST_NOISE = 1e-6  # of the squared coherence that is none: what the arithmetic leaves
 _STAYS = 0.9  # of the magnitudes: phases within 0.5 rad
+_AGREES = 0.8  # of what neighbours share: phases within 0.7 rad
 _MOST_STAY = 0.75  # of the half octaves: a narrow filter of hum or a click may move others
 _FINER = 4  # points a sample: the peak of a few tones to an eighth of a sample
 _STANDS_OUT = 0.95  # of the highest peak: tones that repeat sooner have two alike
@@ -106,14 +106,27 @@ def tone_delays(flat: Floats, output: Floats, rate_hz: float) -> ToneDelays | No
     cells = tones.cells(clock)
     if not cells:
         return None
-    time = np.array([c.time for c in cells])
-    away = (time - time.mean()) / np.array([c.deviation for c in cells])
-    scatter = max(1.0, float(np.mean([(c.delay / c.deviation) ** 2 for c in cells])))
-    error = math.sqrt(scatter / max(float(away @ away), 1e-300))
+    change, error = _slope(cells)
+    clock += change
     sure = abs(clock) > _CLOCKS_DIFFER * error and abs(clock) < _FARTHEST
     if sure and abs(clock) * flat.size > _NOTABLE_DRIFT:
         return ToneDelays(clock, cells)
     return ToneDelays(0.0, tones.cells(0.0))
+
+
+def _slope(cells: list[CellDelay]) -> tuple[float, float]:
+    """Growth that is left of delays, by least squares, and its standard deviation."""
+    time, delay, deviation = (
+        np.array([getattr(c, name) for c in cells]) for name in ("time", "delay", "deviation")
+    )
+    away, white = (time - time.mean()) / deviation, delay / deviation
+    information = max(float(away @ away), 1e-300)
+    slope = float(away @ white) / information
+    off = white - slope * away
+    scatter = max(1.0, float(off @ off) / len(cells))
+    # Where deviations err, those that count most tell by themselves how much.
+    counted = float((away * off) @ (away * off)) / information
+    return slope, math.sqrt(max(scatter, counted) / information)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -181,42 +194,37 @@ class _Tones:
             self.cross[:, lines] * np.exp(1j * growth * np.outer(middle, self.angle[lines]))
         )
 
+    def _follows(self, growth: float) -> list[slice]:
+        """Half octaves whose phases go on from stretch to stretch, more than by chance."""
+        return [
+            lines
+            for lines, _ in self.bands
+            if np.median(np.cos(np.angle(self._products(lines, 1, growth).sum(axis=1)))) > _STAYS
+        ]
+
     def steady(self, growth: float) -> bool:
         """Whether most half octaves that follow from stretch to stretch do so over the record."""
-        follows, stays = 0, 0
-        for lines, _ in self.bands:
-            sums = self._products(lines, 1, growth).sum(axis=1)
-            if np.median(np.cos(np.angle(sums))) < _STAYS:
-                continue
-            turned = self._turned(lines, growth)
-            follows += 1
-            whole = float(np.abs(turned).sum())
-            stays += float(np.abs(turned.sum(axis=0)).sum()) > _STAYS * whole
-        return stays >= _MOST_STAY * follows
+        follows = self._follows(growth)
+        stays = [_agreement(self._turned(lines, growth)) > _AGREES for lines in follows]
+        return sum(stays) >= _MOST_STAY * len(follows)
 
     def gap(self, growth: float) -> Gap | None:
         """The gap between two steady parts; none where the parts are not."""
-        turned = self._turned(slice(0, self.angle.size), growth)
+        every = [self._turned(lines, growth) for lines in self._follows(growth)]
+        turned = [band for band in every if _agreement(band) <= _AGREES]
         best, at = 0.0, 0
         # The stretch of the gap shows either phase, or none.
-        for stretch in range(2, len(turned) - 2):
-            parts = (turned[:stretch], turned[stretch + 1 :])
-            held = [self._held(part) for part in parts]
-            if min(held) > best:
-                best, at = min(held), stretch
-        if best < _STAYS:
+        for stretch in range(2, len(self.cross) - 2):
+            held = [
+                min(_agreement(band[:stretch]), _agreement(band[stretch + 1 :])) for band in turned
+            ]
+            if float(np.median(held)) > best:
+                best, at = float(np.median(held)), stretch
+        if best < _AGREES:
             return None
-        step = turned[at + 1 :].sum(axis=0) * turned[:at].sum(axis=0).conj()
+        whole = self._turned(slice(0, self.angle.size), growth)
+        step = whole[at + 1 :].sum(axis=0) * whole[:at].sum(axis=0).conj()
         return Gap((at + 0.5) * self.length, self._missing(step))
-
-    def _held(self, part: Complex) -> float:
-        """How much of the magnitudes of a part its sum holds, in the median of half octaves."""
-        held = [
-            float(np.abs(part[:, lines].sum(axis=0)).sum())
-            / max(float(np.abs(part[:, lines]).sum()), 1e-300)
-            for lines, _ in self.bands
-        ]
-        return float(np.median(held))
 
     def _missing(self, step: Complex) -> float | None:
         """By how many samples the output is earlier behind a gap, where one number stands out."""
@@ -274,7 +282,8 @@ def _tones(flat: Floats, output: Floats, rate_hz: float) -> _Tones | None:
     bands = list(half_octaves(rate_hz, length=length))
     loudest = max((float(power[:, lines].sum()) for lines, _ in bands), default=0.0)
     sounding = [b for b in bands if float(power[:, b[0]].sum()) > _SOUNDS * loudest]
-    if not sounding or not all(_lasts(power[:, lines]) for lines, _ in sounding):
+    lasting = [_lasts(power[:, lines]) for lines, _ in sounding]
+    if sum(lasting) < _MOST_STAY * max(1, len(sounding)):
         return None
     if np.median([_share(power[:, lines].sum(axis=0)) for lines, _ in sounding]) > _TONES:
         return None
@@ -282,10 +291,27 @@ def _tones(flat: Floats, output: Floats, rate_hz: float) -> _Tones | None:
     return _Tones(other * one.conj(), angle, sounding, length)
 
 
+def _agreement(part: Complex) -> float:
+    """Coherence of all pairs of stretches over that of neighbours: 1 where no phase moves.
+
+    Noise of stretches is independent and lowers both alike; so do levels that change.
+    """
+    size = np.abs(part)
+    own = float(np.vdot(part, part).real)
+    total, sizes = part.sum(axis=0), size.sum(axis=0)
+    every = (float(np.vdot(total, total).real) - own) / max(float(sizes @ sizes) - own, 1e-300)
+    near = float(np.vdot(part[:-1], part[1:]).real)
+    near /= max(float(np.vdot(size[:-1], size[1:])), 1e-300)
+    return every / near if near > 0.0 else 0.0
+
+
 def _lasts(power: Floats) -> bool:
-    """Whether a half octave sounds in nearly all stretches."""
-    level = power.sum(axis=1)
-    return bool(np.mean(level < _LASTS * np.median(level)) <= _MOST_PAUSES)
+    """Whether the same lines of a half octave sound all the time: of notes they change."""
+    count = len(power)
+    total = power.sum(axis=0)
+    every = (float(total @ total) - float(np.vdot(power, power))) / (count * (count - 1))
+    near = float(np.vdot(power[:-1], power[1:])) / (count - 1)
+    return every > _LASTS * near
 
 
 def _share(power: Floats) -> float:
