@@ -192,6 +192,8 @@ def test_no_hum_is_a_bound_and_intervals_hold() -> None:
         noise = measured["noise"]
         inside += abs(noise.value - (expected - level)) <= noise.expanded_uncertainty
         bounded += measured["hum"].bound == "at most"
+        none_seen = "no line of the mains stands out" in measured["hum"].condition
+        assert none_seen == (measured["hum"].bound == "at most")
     assert inside >= 15
     assert bounded >= 15
 

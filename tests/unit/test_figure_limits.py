@@ -76,6 +76,15 @@ def test_the_guard_band(value: float, reach: float, bound: str, decision: Decisi
     assert made.decision is decision
 
 
+def test_a_wrong_polarity_is_called_so() -> None:
+    figure = UnitFigure("polarity", -1.0, 0.0)
+    (made,) = figure_decisions([figure], [FigureLimit("polarity", 1.0, 1.0)])
+    assert made.decision is Decision.FAIL
+    assert made.ruling == (
+        "wrong polarity: the output is upside down, its limit asks for the right way up"
+    )
+
+
 def test_a_lower_bound_that_is_enough_passes() -> None:
     figure = UnitFigure("overload_1khz", 26.0, 0.0, "at least")
     (made,) = figure_decisions([figure], [FigureLimit("overload_1khz", least=20.0)])

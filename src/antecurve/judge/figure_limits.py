@@ -39,6 +39,12 @@ _OPEN = {
 """What to do about a gain that holds the levels of an interface, by its scale."""
 _GRAVITY = (Decision.FAIL, Decision.UNDECIDED, Decision.PASS)
 
+_RULED = {
+    Decision.FAIL: "beyond its limit:",
+    Decision.UNDECIDED: "not surely within its limit:",
+    Decision.PASS: "within its limit:",
+}
+
 
 @checked
 @dataclass(frozen=True, slots=True)
@@ -112,6 +118,16 @@ class FigureDecision(Result):
         if self.is_open:
             return f"limited but not judged: {self.figure.text}. {_OPEN[self.figure.scale]}"
         return f"{self.figure.text}; limit {self.limits_text}"
+
+    @property
+    def ruling(self) -> str:
+        """A decision that is no pass, in words."""
+        if self.figure is None or self.is_open:
+            return self.text
+        if self.figure.name == "polarity":
+            turned = POLARITY_WORDS[self.figure.value > 0]
+            return f"wrong polarity: the output is {turned}, its limit asks for {self.limits_text}"
+        return f"{_RULED[self.decision]} {self.text}"
 
     @property
     def limits_text(self) -> str:

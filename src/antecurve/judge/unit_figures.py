@@ -14,12 +14,7 @@ from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
 from antecurve.judge.channel_figures import crosstalk_figures
 from antecurve.judge.conformity import Decision
 from antecurve.judge.factor_of_two import gain_question
-from antecurve.judge.figure_limits import (
-    FigureDecision,
-    FigureLimit,
-    figure_decisions,
-    worst_decision,
-)
+from antecurve.judge.figure_limits import FigureLimit, figure_decisions, worst_decision
 from antecurve.judge.network_estimate import NetworkEstimate, network_log_response, sources_at
 from antecurve.judge.played_record import InputReference, PlayedRecord
 from antecurve.judge.probe_factor import probe_question
@@ -27,7 +22,7 @@ from antecurve.judge.quiet_noise import QuietNoise, quiet_noise
 from antecurve.judge.sine_distortion import overload, step_distortions
 from antecurve.judge.sweep_distortion import sweep_distortion
 from antecurve.judge.two_channel import TwoChannelRecord
-from antecurve.judge.unit_figure import POLARITY_WORDS, UnitFigure
+from antecurve.judge.unit_figure import UnitFigure
 from antecurve.judge.verdict import Verdict
 from antecurve.quantities import check_number
 
@@ -41,17 +36,6 @@ _SEEN = 4.0  # standard deviations: the largest of some thirty steps or third oc
 _NEAR = 2.0  # times 1 kHz either way: bands that the gain is taken from
 _DRAWS = 256  # of the network: its spread to 5 %
 _OVERLOAD = {"overload_1khz": 1e3, "overload_20khz": 20e3}
-_RULED = {Decision.FAIL: "beyond its limit:", Decision.UNDECIDED: "not surely within its limit:"}
-
-
-def _ruled(decided: FigureDecision, worst: Decision) -> str:
-    """A decision that is not a pass, in words."""
-    if decided.is_open or decided.figure is None:
-        return decided.text
-    if decided.figure.name == "polarity":
-        turned = POLARITY_WORDS[decided.figure.value > 0]
-        return f"wrong polarity: the output is {turned}, its limit asks for {decided.limits_text}"
-    return f"{_RULED[worst]} {decided.text}"
 
 
 @checked
@@ -102,9 +86,7 @@ def with_figure_limits(verdict: Verdict, limits: Sequence[FigureLimit]) -> Verdi
     decisions = figure_decisions(verdict.figures, limits)
     worst = worst_decision([verdict.decision, *(d.decision for d in decisions)])
     asked = gain_question(verdict.figures, limits), probe_question(verdict.figures, limits)
-    ruled = tuple(
-        _ruled(d, worst) for d in decisions if d.decision is worst and worst is not Decision.PASS
-    )
+    ruled = tuple(d.ruling for d in decisions if d.decision is worst and worst is not Decision.PASS)
     return replace(
         verdict,
         decision=worst,
