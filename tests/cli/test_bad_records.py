@@ -28,7 +28,7 @@ SENTENCES = {
     "equal channels": "record.wav: received 'two channels that hold the same signal'",
     "silent output": "record.wav: output: received 'silence'; check the leads",
     "silent stimulus": "record.wav: stimulus: received 'silence'; check the leads",
-    "swapped": "only when swapped'; name the other channel as stimulus",
+    "swapped": "fits only the other way round'; name the other channel as stimulus",
     "a low rate": "sampling rate: received '32 kHz'; too low for a band up to 20 kHz",
     "a clipped output": "output: received 'a clipped record, flat at 0.35 for ",
     "a clipped input": "stimulus: received 'a clipped record, flat at 0.4",

@@ -480,7 +480,7 @@ def test_swapped_channels_of_a_bench_are_told_by_the_response() -> None:
     rng = np.random.default_rng([9, 1])
     record = two_channel_record(Unit(), rng, signal="multitone", noise_db=-70.0)
     swapped = TwoChannelRecord(RATE_HZ, record.volts, record.stimulus, stimulus_at="emf")
-    with pytest.raises(InputError, match="wrong way round: a unit fits them only when swapped"):
+    with pytest.raises(InputError, match="that look swapped: a unit fits only the other way round"):
         judge_unit(swapped, known_exactly(), conditions=CONDITIONS)
 
 

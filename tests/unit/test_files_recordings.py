@@ -290,6 +290,9 @@ def test_samples_that_a_header_states_and_the_file_lacks_are_said(
     read = read_recording(tmp_path / name, options)
     assert "the last 250 ms of the 1 s that its header states are missing" in read.understood
     assert read.capture.volts.size == 36_000  # type: ignore[attr-defined]
+    (tmp_path / name).write_bytes(whole[: 3000 * 2 * int(subtype[-2:]) // 8])
+    with pytest.raises(AntecurveError, match=r"samples'; .*\(the last 9\d\d\.?\d* ms of the 1 s"):
+        read_recording(tmp_path / name, options)
 
 
 def test_a_header_that_leaves_the_length_open_lacks_nothing(tmp_path: Path) -> None:

@@ -168,6 +168,8 @@ class Channels:
         Channels for which the file names no unit, from 1: volts are assumed.
     names : tuple of str
         What the file calls each channel, empty where it has no name.
+    missing : str
+        What is said of samples that its header states and the file lacks; empty for none.
     """
 
     path: str
@@ -178,6 +180,7 @@ class Channels:
     in_volts: bool = True
     assumed: tuple[int, ...] = ()
     names: tuple[str, ...] = ()
+    missing: str = ""
 
     def called(self, number: int) -> str:
         """Name a channel, with its heading where its number alone may mislead.
@@ -240,7 +243,9 @@ def sound_channels(path: Path | str) -> Channels:
     channels = list(sound.samples.T)
     labels = ["re full scale"] * len(channels)
     origin = f"sound file ({sound.missing_text})" if sound.missing_s else "sound file"
-    return Channels(str(path), time, channels, labels, origin, in_volts=False)
+    return Channels(
+        str(path), time, channels, labels, origin, in_volts=False, missing=sound.missing_text
+    )
 
 
 def recorded(channels: Channels, asked: ReadingOptions) -> Recording:

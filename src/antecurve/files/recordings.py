@@ -11,7 +11,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from antecurve.checked import checked
-from antecurve.errors import FileFormatError
+from antecurve.errors import FileFormatError, InputError
 from antecurve.files.column_units import stated_unit
 from antecurve.files.named_table import named_capture
 from antecurve.files.number_table import NumberTable, number_table
@@ -57,7 +57,13 @@ def read_recording(path: Path | str, options: ReadingOptions | None = None) -> R
     """
     asked = options or ReadingOptions()
     if Path(path).suffix.lower() in SOUND_SUFFIXES:
-        return recorded(sound_channels(path), asked)
+        channels = sound_channels(path)
+        try:
+            return recorded(channels, asked)
+        except InputError as error:
+            if channels.missing:
+                error.args = (f"{error} ({channels.missing})",)
+            raise
     text = _text(path)
     named = named_capture(text, path) if asked == ReadingOptions() else None
     if named is not None:

@@ -302,7 +302,7 @@ def _check_order(case: Case, reading: _Reading) -> None:
         )
     raise InputError(
         odd.capture,
-        "two channels that seem to be the wrong way round: a unit fits them only when swapped",
+        "channels that look swapped: a unit fits only the other way round",
         f"name the other channel as stimulus; as they are, {odd.misfit_db[at]:+.2f} dB at "
         f"{odd.misfit_hz[at]:.0f} Hz fits no unit",
     )
