@@ -31,6 +31,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from itertools import combinations, pairwise
 
 import numpy as np
@@ -198,8 +199,9 @@ class LimitBounds:
         below, above = (2.0 / math.pi) * np.arctan([low / s, s / high])
         spare = self.offset + self._limit + _INTEGRATED
         self._s = s
-        self._least = kernel @ least + below * least[0] - _tail(low / s) + above * least[-1] - spare
-        self._most = kernel @ most + below * most[0] + above * most[-1] + _tail(s / high) + spare
+        under, over = _tail(tuple(low / s)), _tail(tuple(s / high))
+        self._least = kernel @ least + below * least[0] - under + above * least[-1] - spare
+        self._most = kernel @ most + below * most[0] + above * most[-1] + over + spare
 
     def _coefficients(self) -> tuple[tuple[bool, int, int, float, float], ...]:
         """Bounds of ratios of coefficients: whether of N, the two powers, least and most."""
@@ -387,7 +389,8 @@ def _pole_rows(omega: Floats, times: Floats) -> Floats:
     return np.asarray(0.5 * (np.log1p((omega * times) ** 2) - np.log1p((_ONE * times) ** 2)))
 
 
-def _tail(ratios: Floats) -> Floats:
+@lru_cache(maxsize=8)  # of one band the same for every curve and form
+def _tail(ratios: tuple[float, ...]) -> Floats:
     """Poisson's integral of ln 1/x from 0 to 1, the end of the band at x = 1 and s at 1/ratio."""
     logs = np.linspace(-FAR, 0.0, _TAIL_STEPS + 1)
     x = np.exp(logs)
