@@ -97,12 +97,12 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     """Run long files first; shuffle the others, and the tests of each, where asked to.
 
     What a file's tests share is still made once.  Of sweeps a few cases run, unless the long form
-    or single tests are asked for (`long_form`).
+    or single files or tests are asked for (`long_form`).
     """
     paths = sorted({item.path for item in items})
     rank = {path: float(number) for number, path in enumerate(paths)}
     seed = config.getoption("--shuffle")
-    if not LONG_FORM and not any("::" in argument for argument in config.args):
+    if not LONG_FORM and not any(".py" in argument for argument in config.args):
         chosen = kept(items, seed)
         config.hook.pytest_deselected(items=[item for item in items if item not in chosen])
         items[:] = [item for item in items if item in chosen]

@@ -1,7 +1,8 @@
 """The long form of the suite, ``ANTECURVE_LONG_FORM=1``: every case of every sweep.
 
 Else a test marked ``sweep(count)`` runs `count` of its cases, and of the tests marked ``seldom``
-one in five runs.  Which, ``--shuffle SEED`` draws: CI does so by another seed each time.
+one in five runs.  Which, ``--shuffle SEED`` draws: CI does so by another seed each time.  Files and
+tests asked for by name run all their cases.
 """
 
 from __future__ import annotations
