@@ -13,6 +13,7 @@ from antecurve.judge.clock_drift import (
     CellDelay,
     cell_delays,
     clock_difference,
+    coarse_difference,
     drifting_clocks,
     refuse_wandering,
     stretch_delays,
@@ -164,10 +165,14 @@ def _by_cells(pair: Pair, *, sweep: bool, name: str) -> tuple[Pair, float, list[
     for _ in range(_CLOCK_ROUNDS + 1):
         shifted, _, _ = _shifted(pair, clocks)
         cells = cell_delays(shifted.flat, shifted.output, pair.rate_hz)
-        refuse_interruption(stretch_delays(cells), rate_hz=pair.rate_hz, name=name)
-        slope = clock_difference(
-            cells, shifted.flat.size, rate_hz=pair.rate_hz, sweep=sweep, known=clocks != 0.0
-        )
+        slope: float | None
+        if not (cells or clocks or sweep):
+            slope = coarse_difference(pair.flat, pair.output, pair.rate_hz) or None
+        else:
+            refuse_interruption(stretch_delays(cells), rate_hz=pair.rate_hz, name=name)
+            slope = clock_difference(
+                cells, shifted.flat.size, rate_hz=pair.rate_hz, sweep=sweep, known=clocks != 0.0
+            )
         if slope is None:
             break
         clocks = (1.0 + clocks) * (1.0 + slope) - 1.0

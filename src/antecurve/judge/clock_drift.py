@@ -21,6 +21,7 @@ __all__ = [
     "CellDelay",
     "cell_delays",
     "clock_difference",
+    "coarse_difference",
     "drifting_clocks",
     "half_octaves",
     "refuse_wandering",
@@ -47,6 +48,10 @@ _UNKNOWN_CORNER_HZ = 10.0  # a low corner not in the response turns by 10 Hz / f
 _UNKNOWN_DELAY_S = 2e-7  # by which a high corner's delay changes up to 20 kHz
 _OUTLIER = 4.0  # standard deviations
 _ROUNDS = 4  # of the fit without what stands out
+_PIECE = 8192  # samples, in which clocks 1,000 ppm apart drift by eight: a fifth of 2 kHz at 96 kHz
+_COARSE_HZ = 5e3  # above, such a drift turns a phase within a piece
+_COARSE_SAMPLES = 8.0  # by which delays of pieces scatter so
+_LEAST_PIECES, _MOST_PIECES = 6, 24  # of which a median bears a third of wrong ones
 _LEAST_CELLS = 4  # two parameters, and as many to tell what stands out
 _LEAST_SPAN = 0.2  # of the record, between the first and the last cell
 _CLOCKS_DIFFER = 4.0  # standard deviations of the slope; by chance once in 16,000 records
@@ -226,6 +231,45 @@ def clock_difference(
     slope, error = float(solution[1]), math.sqrt(scatter * float(inverse[1, 1]))
     notable = abs(slope) < _FARTHEST[sweep] and abs(slope) * samples > _NOTABLE_DRIFT
     return slope if notable and (known or abs(slope) > _CLOCKS_DIFFER * error) else None
+
+
+def coarse_difference(flat: Floats, output: Floats, rate_hz: float) -> float:
+    """Estimate a large difference of clocks, by delays of short pieces of a record.
+
+    Over a whole record, or a stretch of it, such a difference blurs every delay.
+
+    Parameters
+    ----------
+    flat, output : numpy.ndarray of float, shape (samples,)
+        The stimulus behind a response that is nearly right, and the output.
+    rate_hz : float
+        Sampling rate [Hz].
+
+    Returns
+    -------
+    float
+        Growth of the delay, in samples a sample; 0 where most pieces agree on none.
+    """
+    from scipy.fft import irfft, rfft
+
+    count = flat.size // _PIECE
+    if count < _LEAST_PIECES:
+        return 0.0
+    first = np.linspace(0, flat.size - _PIECE, min(count, _MOST_PIECES)).astype(int)
+    hertz = np.arange(_PIECE // 2 + 1) * (rate_hz / _PIECE)
+    heard = (hertz > _LOWEST_HZ) & (hertz < _COARSE_HZ)
+    window, late = np.hanning(_PIECE), []
+    for at in first:
+        one, other = (rfft(x[at : at + _PIECE] * window) for x in (flat, output))
+        cross = other * one.conj()
+        white = np.where(heard, cross / np.maximum(np.abs(cross), 1e-300), 0.0)
+        peak = int(np.argmax(np.abs(irfft(white, _PIECE))))
+        late.append(peak if peak < _PIECE / 2 else peak - _PIECE)
+    delay, (i, j) = np.array(late, dtype=np.float64), np.triu_indices(first.size, 1)
+    slope = float(np.median((delay[j] - delay[i]) / (first[j] - first[i])))
+    off = delay - slope * first
+    agree = np.abs(off - np.median(off)) < _COARSE_SAMPLES
+    return slope if np.mean(agree) > _COHERENT and abs(slope) < _FARTHEST[False] else 0.0
 
 
 def stretch_delays(cells: list[CellDelay]) -> Floats:
