@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -88,28 +88,30 @@ def aligned_channels(
     padded = with_silence(stimulus, rate_hz)
     flat = filtered(padded, flattening, samples=stimulus.size, rate_hz=rate_hz)
     pair = Pair(flat, output, rate_hz, tapers)
-    tones = None if sweep else _by_tones(pair, name=name)
-    if tones is not None:
-        pair, clocks, cells = tones
-        shifted, polarity, whole = _shifted(pair, clocks)
-        later = cell_delays(shifted.flat, shifted.output, rate_hz)
-        refuse_interruption(stretch_delays(later), rate_hz=rate_hz, name=name)
-    else:
-        pair, clocks, cells = _by_cells(pair, sweep=sweep, name=name)
-        shifted, polarity, whole = _shifted(pair, clocks)
-    refuse_wandering(cells, rate_hz=rate_hz, name=name)
-    lines = lines_of(shifted)
+    laid = None if sweep else _by_tones(pair, name=name)
+    if laid is None:
+        laid = _by_cells(pair, sweep=sweep, name=name)
+    refuse_wandering(laid.cells, rate_hz=rate_hz, name=name)
+    lines, polarity = lines_of(laid.shifted), laid.polarity
     late = _fine_delay(lines, rate_hz, polarity)
     if sweep:
         heard_hz = (LOWEST_HZ, HIGHEST_SHARE * rate_hz)
         cross = lines.delayed(late, polarity=polarity).output * lines.flat.conj()
         refuse_lagging_bands(lines.frequency_hz, cross, band_hz=heard_hz, name=name)
-    alignment = Alignment(whole / rate_hz + late, clocks, polarity)
-    shared, _ = overlap(stimulus, pair.output, whole)
+    alignment = Alignment(laid.whole / rate_hz + late, laid.clocks, polarity)
+    shared, _ = overlap(stimulus, laid.pair.output, laid.whole)
     shared = shared - shared.mean()
     cut_ends = _cut_ends(stimulus, tapers) if not sweep else (False, False)
     return Channels(
-        shared, shifted.output, rate_hz, tapers, alignment, late, sweep, name, cut_ends=cut_ends
+        shared,
+        laid.shifted.output,
+        rate_hz,
+        tapers,
+        alignment,
+        late,
+        sweep,
+        name,
+        cut_ends=cut_ends,
     )
 
 
@@ -131,8 +133,20 @@ def _shifted(pair: Pair, clocks: float) -> tuple[Pair, int, int]:
     return pair.shifted(whole), polarity, whole
 
 
-def _by_tones(pair: Pair, *, name: str) -> tuple[Pair, float, list[CellDelay]] | None:
-    """The pair by one clock, the difference taken out, and what is left of delays.
+@dataclass(frozen=True, slots=True, eq=False)
+class _Laid:
+    """A pair by one clock, and what is left of its delays; then without its whole delay."""
+
+    pair: Pair
+    clocks: float
+    cells: list[CellDelay]
+    shifted: Pair
+    polarity: int
+    whole: int
+
+
+def _by_tones(pair: Pair, *, name: str) -> _Laid | None:
+    """The pair by one clock, the difference taken out.
 
     None where the stimulus is no sum of tones that last.
     """
@@ -156,15 +170,19 @@ def _by_tones(pair: Pair, *, name: str) -> tuple[Pair, float, list[CellDelay]] |
             break
         clocks = (1.0 + clocks) * (1.0 + delays.clock) - 1.0
         pair = replace(pair, output=by_other_clock(output, clocks))
-    return pair, clocks, cells
+    laid = _Laid(pair, clocks, cells, *_shifted(pair, clocks))
+    later = cell_delays(laid.shifted.flat, laid.shifted.output, pair.rate_hz)
+    refuse_interruption(stretch_delays(later), rate_hz=pair.rate_hz, name=name)
+    return laid
 
 
-def _by_cells(pair: Pair, *, sweep: bool, name: str) -> tuple[Pair, float, list[CellDelay]]:
+def _by_cells(pair: Pair, *, sweep: bool, name: str) -> _Laid:
     """The same of any signal, by delays of stretches and half octaves."""
     output, clocks = pair.output, 0.0
     for _ in range(_CLOCK_ROUNDS + 1):
-        shifted, _, _ = _shifted(pair, clocks)
+        shifted, polarity, whole = _shifted(pair, clocks)
         cells = cell_delays(shifted.flat, shifted.output, pair.rate_hz)
+        laid = _Laid(pair, clocks, cells, shifted, polarity, whole)
         slope: float | None
         if not (cells or clocks or sweep):
             slope = coarse_difference(pair.flat, pair.output, pair.rate_hz) or None
@@ -177,7 +195,7 @@ def _by_cells(pair: Pair, *, sweep: bool, name: str) -> tuple[Pair, float, list[
             break
         clocks = (1.0 + clocks) * (1.0 + slope) - 1.0
         pair = replace(pair, output=by_other_clock(output, clocks))
-    return pair, clocks, cells
+    return laid
 
 
 def _whole_delay(pair: Pair, drifted: float) -> tuple[int, int]:
