@@ -139,7 +139,7 @@ def measuring(above: int, below: int) -> Callable[..., None]:
             )
             most[:], least[:], most_at[:], least_at[:] = -_FAR, _FAR, 0, 0
             for point in range(points):
-                offset = table[point, above + below]
+                here, offset = np.int32(point), table[point, above + below]
                 for build in range(STRIP):
                     top, bottom = _ZERO, _ZERO
                     for k in range(above):
@@ -148,10 +148,12 @@ def measuring(above: int, below: int) -> Callable[..., None]:
                         bottom += table[point, above + k] * columns[above + k, build]
                     q = (offset + (_ONE + offset) * top - bottom) / (_ONE + bottom)
                     value[point, build] = q
-                    if q > most[build]:
-                        most[build], most_at[build] = q, point
-                    if q < least[build]:
-                        least[build], least_at[build] = q, point
+                    # Either way something is written: a choice, which needs no branch.
+                    more, less = q > most[build], q < least[build]
+                    most_at[build] = here if more else most_at[build]
+                    least_at[build] = here if less else least_at[build]
+                    most[build] = q if more else most[build]
+                    least[build] = q if less else least[build]
             between(value, most_at, most, weights, _ONE, high, first)
             between(value, least_at, least, weights, -_ONE, low, first)
 
@@ -185,11 +187,12 @@ def comparing(above: int, below: int) -> Callable[..., None]:
         most, least = np.empty(STRIP, np.float32), np.empty(STRIP, np.float32)
         most_at, least_at = np.empty(STRIP, np.int32), np.empty(STRIP, np.int32)
         for first in range(0, parts.shape[1], STRIP):
-            here = slice(first, first + STRIP)
-            coefficients(parts, first, steps, ends, about, rows, level[here], columns)
-            coefficients(others, first, steps, ends, about, rows, other_level[here], beside)
+            strip = slice(first, first + STRIP)
+            coefficients(parts, first, steps, ends, about, rows, level[strip], columns)
+            coefficients(others, first, steps, ends, about, rows, other_level[strip], beside)
             most[:], least[:], most_at[:], least_at[:] = -_FAR, _FAR, 0, 0
             for point in range(points):
+                here = np.int32(point)
                 for build in range(STRIP):
                     top, bottom, other_top, other_bottom = _ZERO, _ZERO, _ZERO, _ZERO
                     for k in range(above):
@@ -203,10 +206,12 @@ def comparing(above: int, below: int) -> Callable[..., None]:
                     apart += top * other_bottom - other_top * bottom
                     q = apart / ((_ONE + bottom) * (_ONE + other_top))
                     value[point, build] = q
-                    if q > most[build]:
-                        most[build], most_at[build] = q, point
-                    if q < least[build]:
-                        least[build], least_at[build] = q, point
+                    # Either way something is written: a choice, which needs no branch.
+                    more, less = q > most[build], q < least[build]
+                    most_at[build] = here if more else most_at[build]
+                    least_at[build] = here if less else least_at[build]
+                    most[build] = q if more else most[build]
+                    least[build] = q if less else least[build]
             between(value, most_at, most, weights, _ONE, high, first)
             between(value, least_at, least, weights, -_ONE, low, first)
 
