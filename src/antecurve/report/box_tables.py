@@ -183,7 +183,7 @@ def shared_rows(box: Box) -> TextTable:
             nodes[addition.ref] = (nodes[addition.ref][0], f"{addition.ref}-end")
     return table_from(
         [fitted[ref] for ref in box.topology.refs if ref in fitted],
-        declared("position", "element.ref", right=False),
+        declared("reference", "element.ref", right=False),
         declared("from", lambda p: nodes[p.element.ref][0], right=False),
         declared("to", lambda p: nodes[p.element.ref][1], right=False),
         declared("fitted", lambda p: format_quantity(p.value, p.element.kind.unit)),
