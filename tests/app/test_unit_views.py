@@ -274,7 +274,7 @@ def test_what_can_not_be_tested_is_said_and_leaves_nothing(
     [("band_low", "20", "both ends"), ("mask", "30 Hz:100 Hz", "LOW:HIGH:DB"),
      ("limits", "nois = 3", "the figures are"), ("limits", "noise = ", "it must be TOML"),
      ("meter_display", "many", "whole number"), ("chain_low", "0", "Low corners of the chain: "),
-     ("idle_channel", "2", "crosstalk is told beside the stimulus"), ("unit_poles", "x", "Poles: "),
+     ("idle_channel", "2", "crosstalk needs the stimulus"), ("unit_poles", "x", "Poles: "),
      ("curve", "nothing", "nothing"), ("mains", "55 Hz", "50 or 60"),
      ("probe", "-1", "Uncertainty of a probe: ")],
 )  # fmt: skip

@@ -15,7 +15,7 @@ from antecurve.files.unit_judging import UnitJudging
 from antecurve.judge.sweep import SweepCapture
 from antecurve.judge.unit_figures import FigureRequest
 from antecurve.judge.verdicts import JudgeRequest
-from antecurve.networks.compiled import transfer_coefficients
+from antecurve.networks.compiled import loaded_coefficients
 
 PINNED = Path(__file__).parents[1] / "golden" / "pinned" / "plain" / "design.json"
 HERTZ = np.geomspace(20.0, 20e3, 31)
@@ -24,13 +24,8 @@ HERTZ = np.geomspace(20.0, 20e3, 31)
 def test_zeros_stated_as_poles_are_told_by_the_unit() -> None:
     """A disc's playback has a zero of 318 us and poles of 3180 and 75 us; its recording not."""
     design = read_design(PINNED)
-    load = design.job.loading
-    network = transfer_coefficients(
-        design.network.topology,
-        design.network.values,
-        source_resistance=load.source_resistance,
-        load_resistance=load.load_resistance,
-        load_capacitance=load.load_capacitance,
+    network = loaded_coefficients(
+        design.network.topology, design.network.values, loading=design.job.loading
     )
     unit = Unit(low_corner_hz=1.0, high_corner_hz=1e6)
     level = 20 * np.log10(np.abs(network.response(HERTZ))) + unit.level_db(HERTZ)

@@ -107,7 +107,7 @@ class ReadingOptions:
         if self.idle is not None and self.stimulus is None and self.played is None:
             raise InputError(
                 "idle", self.idle,
-                "crosstalk is told beside the stimulus: name its channel, or the file played",
+                "crosstalk needs the stimulus: name its channel, or the file played",
             )  # fmt: skip
         if self.idle is not None and self.idle in (self.channel, self.stimulus):
             raise InputError("idle", self.idle, "it must be a channel of its own")

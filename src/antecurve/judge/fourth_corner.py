@@ -20,7 +20,8 @@ from numpy.typing import NDArray
 
 from antecurve.judge.advice import LOW_SQUARE_HZ, clear_frequency
 from antecurve.judge.fit import Family, Fit
-from antecurve.judge.observation import ResidualFinding, ResidualKind, RiseTime
+from antecurve.judge.fit_harmonics import changes_of_rows
+from antecurve.judge.observation import ResidualFinding, ResidualKind
 from antecurve.judge.unit_factors import RATE_UNIT
 from antecurve.judge.unit_parameters import LowEnd
 from antecurve.quantities import DB_PER_NEPER, format_quantity
@@ -86,16 +87,11 @@ def fourth_corner(
 
 def _reach_db(fit: Fit, family: Family, frequency_hz: Floats) -> Floats:
     """Expanded uncertainty of the deviation by a fourth corner [dB]."""
-    solution, changes = family.solution, []
-    for index, observation in enumerate(fit.observations):
-        said, hertz = fit.prediction(index), observation.evaluated_hz
-        added = _by_fourth(family, hertz)[:, None]
-        rise = RiseTime(said.rise_time_s)
-        moved = observation.evaluate(said.nuisance, said.log_response(hertz), added, rise)
-        changes.append(moved.jacobian[:, 0])
+    solution = family.solution
+    changes = changes_of_rows(fit, lambda hertz: _by_fourth(family, hertz)[:, None])
     jacobian = solution.evaluation.jacobian[:, solution.free]
     rows = solution.evaluation.data_rows
-    change = np.concatenate([*changes, np.zeros(jacobian.shape[0] - rows)])
+    change = np.concatenate([*(c[:, 0] for c in changes), np.zeros(jacobian.shape[0] - rows)])
     carried = np.linalg.lstsq(jacobian, change, rcond=None)[0]
     beside = change - jacobian @ carried
     told = float(beside @ beside)

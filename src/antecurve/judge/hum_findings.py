@@ -90,8 +90,8 @@ def _hum(
         share = f"{100.0 * strongest[1] / record.size_v:.1g} % of the square wave"
         text = (
             f"{record.name}: noise that rises towards low frequencies, or hum, of up to {share}. "
-            "Between the multiples of the mains lies as much. What lies at them is taken out. A "
-            "longer record, or an average of several, settles it"
+            "There is as much between the multiples of the mains. What is at them is taken out. "
+            "A longer record, or an average of several, settles it"
         )
         return [ResidualFinding(ResidualKind.HUM, record.name, text, strongest[0])]
     decibels = f"{20.0 * math.log10(strongest[1] / record.size_v):.0f} dB re the square wave"

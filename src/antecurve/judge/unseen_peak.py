@@ -10,11 +10,10 @@ import numpy as np
 
 from antecurve.judge.advice import LOW_SQUARE_HZ, clear_frequency
 from antecurve.judge.fit import Fit
-from antecurve.judge.fit_harmonics import harmonics_of_each, seen_frequencies_hz
+from antecurve.judge.fit_harmonics import changes_of_rows, harmonics_of_each, seen_frequencies_hz
 from antecurve.judge.level_dependence import RelativeHarmonics
 from antecurve.judge.misfit import is_missed
 from antecurve.judge.narrow_shape import NarrowShape
-from antecurve.judge.observation import RiseTime
 from antecurve.judge.unseen_misfit import wide_gaps
 
 __all__ = ["gap_note"]
@@ -59,7 +58,7 @@ def gap_note(
     columns = ([replace(h, error=h.error[:, k]) for h in harmonics] for k in range(len(peaks)))
     shown = zip(peaks, columns, strict=True)
     told = [peak.quality for peak, own in shown if is_missed(own, band_hz=band_hz)]
-    peak = f"a peak or a dip of {limit_db:.2g} dB amid them"
+    peak = f"a peak or a dip of {limit_db:.2g} dB between them"
     seen = f"{peak} surely shows up to a Q of {max(told):.2g}" if told else f"{peak} may not show"
     at_hz = clear_frequency(max(middle, LOW_SQUARE_HZ), mains_hz=mains_hz)
     return (
@@ -71,13 +70,7 @@ def gap_note(
 def _harmonics_of_peaks(fit: Fit, peaks: Sequence[NarrowShape]) -> list[RelativeHarmonics]:
     """What a fit of the widest shape would leave of units with these peaks, without noise."""
     widest = max((f.solution for f in fit.families), key=lambda s: int(s.free.sum()))
-    changes = []
-    for index, observation in enumerate(fit.observations):
-        said, hertz = fit.prediction(index), observation.evaluated_hz
-        added = np.log1p([peak.ratio(hertz) for peak in peaks]).T
-        rise = RiseTime(said.rise_time_s)
-        moved = observation.evaluate(said.nuisance, said.log_response(hertz), added, rise)
-        changes.append(moved.jacobian[:, : len(peaks)])
+    changes = changes_of_rows(fit, lambda hertz: np.log1p([p.ratio(hertz) for p in peaks]).T)
     jacobian, rows = widest.evaluation.jacobian[:, widest.free], widest.evaluation.data_rows
     change = np.concatenate([*changes, np.zeros((jacobian.shape[0] - rows, len(peaks)))])
     basis, _ = np.linalg.qr(jacobian)
